@@ -1,0 +1,131 @@
+"""
+What the gate judges: commits, and the lines that moved between two trees.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from datetime import datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Commit:
+    """
+    One commit.
+
+    `commit_id` and `tree_id` are full hexadecimal object names; `subject` is the first line of the message and, like
+    the author's name, hostile text. `committed_at` is aware, in UTC.
+    """
+
+    commit_id: str
+    tree_id: str
+    parent_ids: tuple[str, ...]
+    author_name: str
+    author_email: str
+    subject: str
+    committed_at: datetime
+
+    @property
+    def short_id(self) -> str:
+        """The first ten digits, for people."""
+        return self.commit_id[:10]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """
+    The commits from base to head.
+
+    `commits` runs oldest first (parents before children) and holds one commit for every tree that the change brings and
+    the base does not have: an identical tree is judged once, at the first commit that has it. Empty when the change
+    leaves every tree as it was. `commit_count` counts all commits of BASE..HEAD.
+    """
+
+    base: Commit
+    head: Commit
+    commits: tuple[Commit, ...]
+    commit_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hunk:
+    """
+    One run of replaced lines: `old_count` lines from `old_start` became `new_count` lines from `new_start`.
+
+    1-based, as a unified diff without context writes them: with a count of 0 the start is the line *before* the place.
+    """
+
+    old_start: int
+    old_count: int
+    new_start: int
+    new_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileLines:
+    """
+    What happened to the lines of one file that exists in both trees.
+
+    `hunks` run in file order and do not overlap.
+    """
+
+    old_path: str
+    new_path: str
+    hunks: tuple[Hunk, ...]
+
+    def map_line(self, line: int) -> int | None:
+        """Give the new number of an old line; None when the line was removed or rewritten."""
+        # Hunks are few per file but a log can hold thousands of warnings: one bisection each.
+        index = bisect_right(self.hunks, line, key=_first_old_line) - 1
+        if index < 0:
+            return line
+        hunk = self.hunks[index]
+        first = _first_old_line(hunk)
+        if hunk.old_count and line < first + hunk.old_count:
+            return None
+        new_end = hunk.new_start + hunk.new_count if hunk.new_count else hunk.new_start + 1
+        old_end = hunk.old_start + hunk.old_count if hunk.old_count else hunk.old_start + 1
+        return line - old_end + new_end
+
+    def find_hunk_of_old(self, line: int) -> int | None:
+        """Give the index of the hunk that removed or rewrote an old line; None when the line lives on."""
+        index = bisect_right(self.hunks, line, key=_first_old_line) - 1
+        if index < 0:
+            return None
+        hunk = self.hunks[index]
+        return index if hunk.old_count and line < hunk.old_start + hunk.old_count else None
+
+    def find_hunk_of_new(self, line: int) -> int | None:
+        """Give the index of the hunk that brought a new line; None when the line was there before."""
+        for index, hunk in enumerate(self.hunks):
+            if hunk.new_count and hunk.new_start <= line < hunk.new_start + hunk.new_count:
+                return index
+        return None
+
+
+def _first_old_line(hunk: Hunk) -> int:
+    return hunk.old_start if hunk.old_count else hunk.old_start + 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineMap:
+    """
+    The way from the lines of one tree to the lines of another.
+
+    `files` holds only files whose content or path changed, keyed by their old path; `removed` the old paths that are
+    gone. A path in neither is unchanged.
+    """
+
+    files: dict[str, FileLines] = field(default_factory=dict)
+    removed: frozenset[str] = frozenset()
+
+    def map_place(self, path: str, line: int) -> tuple[str, int] | None:
+        """Give the new path and line of an old place; None when the line or the whole file is gone."""
+        if path in self.removed:
+            return None
+        lines = self.files.get(path)
+        if lines is None:
+            return path, line
+        new_line = lines.map_line(line)
+        return None if new_line is None else (lines.new_path, new_line)

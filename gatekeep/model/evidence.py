@@ -1,0 +1,228 @@
+"""
+What one build of one target at one tree has shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+
+
+class Severity(Enum):
+    """How grave a compiler, assembler or linker says that its message is."""
+
+    WARNING = "warning"
+    ERROR = "error"
+
+
+class Speaker(Enum):
+    """Which tool wrote a diagnostic."""
+
+    COMPILER = "compiler"
+    ASSEMBLER = "assembler"
+    LINKER = "linker"
+    MAKE = "make"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnostic:
+    """
+    A compiler warning or error.
+
+    `path` is relative to the tree with `/` (`<out>/…` for a generated file in the output folder, absolute for anything
+    else); None when the tool named no place. `line` and `column` are 1-based. `option` is the warning option without
+    `-W` (`unused-variable`), None when the tool named none. `excerpt` is the source line that the tool quoted,
+    stripped.
+    """
+
+    severity: Severity
+    speaker: Speaker
+    message: str
+    path: str | None = None
+    line: int | None = None
+    column: int | None = None
+    option: str | None = None
+    excerpt: str | None = None
+
+    @property
+    def place(self) -> str:
+        """`path:line`, `path`, or "" when the tool named no place."""
+        if self.path is None:
+            return ""
+        return f"{self.path}:{self.line}" if self.line is not None else self.path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegionUse:
+    """
+    How full one region is.
+
+    `used_bytes` counts as the linker counts: from the region's start to the end of what is furthest in it, gaps and
+    alignment included. `flash` tells regions of the flash part from memories.
+    """
+
+    name: str
+    used_bytes: int
+    capacity_bytes: int
+    reserve_bytes: int = 0
+    flash: bool = True
+
+    @property
+    def over_bytes(self) -> int:
+        """How far past its capacity; 0 when it fits."""
+        return max(0, self.used_bytes - self.capacity_bytes)
+
+    @property
+    def into_reserve_bytes(self) -> int:
+        """How far into its reserve (or beyond); 0 when the reserve is whole."""
+        return max(0, self.used_bytes - (self.capacity_bytes - self.reserve_bytes))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Footprint:
+    """
+    Bytes used, by region, by section and by symbol.
+
+    `regions` in the order of the matrix, flash first; `sections` (name, bytes) of every allocated section in file
+    order, names may repeat; `symbols` (name, bytes) of sized functions and objects, largest first, then by name. Each
+    may be empty.
+    """
+
+    regions: tuple[RegionUse, ...] = ()
+    sections: tuple[tuple[str, int], ...] = ()
+    symbols: tuple[tuple[str, int], ...] = ()
+
+    def get_region(self, name: str) -> RegionUse | None:
+        """Give the use of a region, None when it has none of that name."""
+        return next((use for use in self.regions if use.name == name), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Artifact:
+    """A file that a build left: `kind` is elf, image or archive; `name` relative to the output folder or tree."""
+
+    kind: str
+    name: str
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Built:
+    """Every command succeeded, every artifact is there, sound and of the port's machine, and every region fits."""
+
+    footprint: Footprint
+    artifacts: tuple[Artifact, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Broken:
+    """
+    The code's fault: a command failed, or left no artifact, or a wrong one.
+
+    `message` is one sentence for people ("make ended with exit code 2", "the recipe succeeded and left no
+    {out}/x.elf"). `first_error` is None when the log holds no diagnostic that looks like an error. `excerpt` is the log
+    around it, raw and hostile, one line an entry.
+    """
+
+    message: str
+    first_error: Diagnostic | None
+    excerpt: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overflow:
+    """
+    One region that did not fit; `over_bytes` is above 0, or None when the linker did not say by how much.
+
+    `region` is the linker script's name where the linker refused, the matrix' name where the measured image is too
+    large.
+    """
+
+    region: str
+    over_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgrown:
+    """
+    A region past its capacity: measured on the image, or refused by the linker.
+
+    `overflows` is never empty. `footprint` is None when the linker left no image; `message` says who found it.
+    """
+
+    overflows: tuple[Overflow, ...]
+    footprint: Footprint | None
+    message: str
+    excerpt: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimedOut:
+    """The recipe ran past its time limit; `stopped_by` is the signal that ended it, SIGTERM or SIGKILL."""
+
+    limit_s: float
+    stopped_by: str
+    excerpt: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotDecided:
+    """The machine's fault, not the code's: says nothing about the target. `hint` is the way out, or None."""
+
+    message: str
+    hint: str | None = None
+
+
+Outcome = Built | Broken | Outgrown | TimedOut | NotDecided
+
+
+def name_outcome(outcome: Outcome) -> str:
+    """Give the glossary's word: built, broken, outgrown, timed out, not decided."""
+    return _NAMES[type(outcome)]
+
+
+_NAMES: dict[type, str] = {
+    Built: "built",
+    Broken: "broken",
+    Outgrown: "outgrown",
+    TimedOut: "timed out",
+    NotDecided: "not decided",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """
+    All that one build of one target at one tree has shown.
+
+    `key` is the digest of everything but the tree that the build depends on (recipe, matrix facts, toolchain, limits,
+    evidence format). `commit_id` is the commit for which it was first built. `diagnostics` holds each distinct one
+    once, in log order. `log_path` is relative to the store; None when nothing ran. `touched` are paths of the tree that
+    the build wrote, removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware,
+    in UTC.
+    """
+
+    target: str
+    tree_id: str
+    commit_id: str
+    key: str
+    toolchain_version: str | None
+    outcome: Outcome
+    diagnostics: tuple[Diagnostic, ...] = ()
+    elapsed_s: float = 0.0
+    started_at: datetime | None = None
+    log_path: str | None = None
+    log_cut: bool = False
+    touched: tuple[str, ...] = ()
+
+    @property
+    def footprint(self) -> Footprint | None:
+        """The footprint, where the build left one."""
+        return self.outcome.footprint if isinstance(self.outcome, Built | Outgrown) else None
+
+    @property
+    def warnings(self) -> tuple[Diagnostic, ...]:
+        """The diagnostics that are warnings, in log order."""
+        return tuple(entry for entry in self.diagnostics if entry.severity is Severity.WARNING)

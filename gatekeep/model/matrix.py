@@ -1,0 +1,259 @@
+"""
+What a matrix file says, resolved: every target whole, with nothing left to inherit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum
+from fractions import Fraction
+from typing import Literal
+
+from gatekeep.model.quantity import render_bytes
+
+ByteOrder = Literal["little", "big"]
+Bits = Literal[32, 64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class Place:
+    """Where in a matrix file something is said; 1-based line and column."""
+
+    path: str
+    line: int
+    column: int
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}:{self.column}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maintainer:
+    """A person who cares for a port; `email` is None when the matrix gives only a name."""
+
+    name: str
+    email: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """
+    A named range of the flash part with a capacity of its own.
+
+    `at_bytes` counts from the start of the part; `reserve_bytes` must stay free.
+    """
+
+    name: str
+    at_bytes: int
+    capacity_bytes: int
+    reserve_bytes: int = 0
+    write_protected: bool = False
+
+    def __post_init__(self) -> None:
+        if self.at_bytes < 0 or self.capacity_bytes <= 0:
+            raise ValueError(f"region {self.name}: at_bytes must be 0 or more and capacity_bytes above 0")
+        if not 0 <= self.reserve_bytes < self.capacity_bytes:
+            raise ValueError(f"region {self.name}: reserve_bytes must be below capacity_bytes")
+
+    @property
+    def end_bytes(self) -> int:
+        """First byte past the region, from the start of the part."""
+        return self.at_bytes + self.capacity_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """
+    A flash part.
+
+    `regions` is never empty and sorted by `at_bytes`: a part without regions of its own has one, named `flash`, of the
+    whole capacity.
+    """
+
+    name: str
+    capacity_bytes: int
+    regions: tuple[Region, ...]
+
+    def __post_init__(self) -> None:
+        if not self.regions:
+            raise ValueError(f"part {self.name}: regions must not be empty")
+        for region in self.regions:
+            if region.end_bytes > self.capacity_bytes:
+                raise ValueError(
+                    f"part {self.name}: region {region.name} ends past {render_bytes(self.capacity_bytes)}"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """Memory that is not the flash part (RAM): the address where the processor sees it, and its capacity."""
+
+    name: str
+    address: int
+    capacity_bytes: int
+    reserve_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Toolchain:
+    """
+    A compiler set.
+
+    `probe` is a command whose output holds the version; `allow` a comma-separated version range by PEP 440 ("" allows
+    every version); `install` the hint shown where it is missing; `programs` the names or paths of the programs whose
+    files make the toolchain what it is (looked up on PATH).
+    """
+
+    name: str
+    probe: tuple[str, ...]
+    allow: str = ""
+    install: str | None = None
+    programs: tuple[str, ...] = ()
+
+
+class ImageFormat(Enum):
+    """How the file that goes into the part is written."""
+
+    RAW = "raw"
+    INTEL_HEX = "intel-hex"
+    S_RECORD = "s-record"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recipe:
+    """
+    The commands that build a target and the files that they leave.
+
+    Commands, paths and environment values may hold `{out}` (the job's own empty output folder), `{tree}` (the worker's
+    copy of the tree) and `{jobs}` (how many processes the build may use); every other placeholder was filled when
+    the matrix was loaded. Commands run in `{tree}`/`directory`.
+    """
+
+    name: str
+    build: tuple[tuple[str, ...], ...]
+    directory: str = "."
+    elf: str | None = None
+    image: str | None = None
+    image_format: ImageFormat = ImageFormat.RAW
+    archives: tuple[str, ...] = ()
+    environment: tuple[tuple[str, str], ...] = ()
+    keep_environment: tuple[str, ...] = ()
+    time_limit_s: float = 600.0
+    log_limit_bytes: int = 4 * 1024**2
+    builds_in_tree: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.build:
+            raise ValueError(f"recipe {self.name}: build must not be empty")
+        if not (self.elf or self.image or self.archives):
+            raise ValueError(f"recipe {self.name}: needs elf, image or archives")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Port:
+    """
+    All targets of one CPU architecture.
+
+    `since` is the day the port joined the tree, None for the founding ports: the newest goes first. `machine` is the
+    e_machine name without its EM_ prefix, as the System V gABI writes it (`RISCV`, `AARCH64`), or None.
+    """
+
+    name: str
+    maintainers: tuple[Maintainer, ...]
+    machine: str | None
+    bits: Bits | None
+    byte_order: ByteOrder | None
+    since: date | None = None
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """
+    A board in one configuration, with everything that builds and judges it.
+
+    `part` is None for what has no flash part (a library). `part_address` is where the processor sees the part's first
+    byte: load addresses of the ELF count from there; None when they are offsets into the part already. `settings` are
+    the free values that filled the recipe's placeholders.
+    """
+
+    port: str
+    board: str
+    configuration: str | None
+    toolchain: Toolchain
+    recipe: Recipe
+    part: Part | None
+    part_address: int | None
+    memories: tuple[Memory, ...] = ()
+    settings: tuple[tuple[str, str], ...] = ()
+    place: Place = field(compare=False)
+
+    @property
+    def name(self) -> str:
+        """`port/board` or `port/board/configuration`."""
+        tail = f"/{self.configuration}" if self.configuration is not None else ""
+        return f"{self.port}/{self.board}{tail}"
+
+
+class RuleStrength(Enum):
+    """What a rule does when it is broken: stop the change, or only be shown."""
+
+    BLOCK = "block"
+    REPORT = "report"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """
+    What blocks beyond broken, outgrown and undecided, which always do.
+
+    `growth_per_change` holds (region name, bytes) pairs: how much a region may grow over the whole change.
+    """
+
+    new_warnings: RuleStrength = RuleStrength.REPORT
+    growth_per_change: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """
+    A pattern of paths that say "here is a board".
+
+    `pattern` is a path with `{board}` once, `{port}` at most once, and `*` for any other text within one path segment
+    (`boards/{board}/board.mk`). A path in the tree that fits and names no board of the matrix blocks the change.
+    """
+
+    pattern: str
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matrix:
+    """
+    A whole matrix.
+
+    `source_date` becomes SOURCE_DATE_EPOCH (seconds since 1970-01-01 UTC) of every build. `ports` and `targets` are in
+    file order; names are unique in both.
+    """
+
+    path: str
+    tree: str
+    source_date: int
+    ports: tuple[Port, ...]
+    targets: tuple[Target, ...]
+    claims: tuple[Claim, ...] = ()
+    rules: Rules = field(default_factory=Rules)
+
+    def get_port(self, name: str) -> Port | None:
+        """Give the port of that name, None when there is none."""
+        return next((port for port in self.ports if port.name == name), None)
+
+    def get_target(self, name: str) -> Target | None:
+        """Give the target of that name, None when there is none."""
+        return next((target for target in self.targets if target.name == name), None)
+
+
+def reserve_of(capacity_bytes: int, share: Fraction) -> int:
+    """Bytes that a reserve of `share` keeps free: rounded up, so that the reserve is never smaller than asked."""
+    return -int(-capacity_bytes * share // 1)

@@ -1,0 +1,109 @@
+"""
+What the judge says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from gatekeep.model.change import Change
+from gatekeep.model.evidence import Evidence
+from gatekeep.model.matrix import Matrix
+
+
+class Decision(Enum):
+    """Undecided is never pass; a block that is certain outweighs what is not decided elsewhere."""
+
+    PASS = "pass"  # noqa: S105 - a verdict, not a secret
+    BLOCK = "block"
+    UNDECIDED = "undecided"
+
+
+class Rule(Enum):
+    """The cause of a reason."""
+
+    BROKEN = "broken"
+    OUTGROWN = "outgrown"
+    RESERVE = "reserve"
+    GROWTH = "growth"
+    NEW_WARNING = "new-warning"
+    TIMED_OUT = "timed-out"
+    UNCLAIMED_BOARD = "unclaimed-board"
+    DROPPED_TARGET = "dropped-target"
+    MATRIX = "matrix"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """
+    One cause, with everything that it reaches.
+
+    `targets` are names, sorted; empty only where the cause has no target (an unclaimed board). `whom` words them for
+    people ("all 3 targets of loongarch64", "every 64-bit target"). `commit_id` is the first commit of the change that
+    shows it; None when it concerns the change as a whole. `message` is one sentence without its place. `place` is
+    `file:line` where the cause has one. `details` are further lines for people, one an entry. `excerpt` quotes a log,
+    hostile. `log_paths` has one log a target. `blocks` is False for what is only shown: a rule that reports, or what
+    was so at the base already.
+    """
+
+    rule: Rule
+    commit_id: str | None
+    targets: tuple[str, ...]
+    whom: str
+    message: str
+    place: str = ""
+    details: tuple[str, ...] = ()
+    excerpt: tuple[str, ...] = ()
+    log_paths: tuple[str, ...] = ()
+    blocks: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegionDelta:
+    """How much one region of one target grew over the change, in bytes (negative: shrank)."""
+
+    target: str
+    region: str
+    base_used_bytes: int
+    head_used_bytes: int
+    capacity_bytes: int
+
+    @property
+    def delta_bytes(self) -> int:
+        """Head minus base."""
+        return self.head_used_bytes - self.base_used_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """
+    The answer: `decision`, the reasons that block or leave it undecided, and what is only shown.
+
+    `reasons` and `notices` are sorted by rule, commit, targets, so that the same evidence gives the same bytes.
+    `deltas` compares base and head for every region that changed, sorted by target. `new_warning_count` counts
+    findings, not targets.
+    """
+
+    decision: Decision
+    reasons: tuple[Reason, ...]
+    notices: tuple[Reason, ...]
+    deltas: tuple[RegionDelta, ...]
+    new_warning_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """
+    A verdict with all that it rests on; what every report is made from.
+
+    `matrix` is the base's. `evidence` is sorted by commit in the order of the change (base first), then by target in
+    the order of the matrix. `reused_count` of them were known before the run.
+    """
+
+    change: Change
+    matrix: Matrix
+    evidence: tuple[Evidence, ...]
+    verdict: Verdict
+    reused_count: int
