@@ -1,0 +1,190 @@
+"""
+Evidence to bytes and back.
+
+The stored form is JSON, compressed with zlib and guarded by a SHA-256 of the compressed bytes: a flipped bit is
+noticed, and never read as a smaller image or a missing warning. Text that is not UTF-8 (paths and log lines as git and
+compilers give them) travels as escaped surrogates, which JSON carries.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from datetime import datetime
+from typing import Any, assert_never
+
+from gatekeep.errors import StoreError
+from gatekeep.model.evidence import (
+    Artifact,
+    Broken,
+    Built,
+    Diagnostic,
+    Evidence,
+    Footprint,
+    NotDecided,
+    Outcome,
+    Outgrown,
+    Overflow,
+    RegionUse,
+    Severity,
+    Speaker,
+    TimedOut,
+)
+
+Json = dict[str, Any]
+
+
+def encode_evidence(evidence: Evidence) -> bytes:
+    """Give the stored form: 32 bytes of SHA-256, then zlib-compressed JSON."""
+    document: Json = {
+        "target": evidence.target,
+        "tree_id": evidence.tree_id,
+        "commit_id": evidence.commit_id,
+        "key": evidence.key,
+        "toolchain_version": evidence.toolchain_version,
+        "outcome": _encode_outcome(evidence.outcome),
+        "diagnostics": [_encode_diagnostic(entry) for entry in evidence.diagnostics],
+        "elapsed_s": evidence.elapsed_s,
+        "started_at": evidence.started_at.isoformat() if evidence.started_at else None,
+        "log_path": evidence.log_path,
+        "log_cut": evidence.log_cut,
+        "touched": list(evidence.touched),
+    }
+    body = zlib.compress(json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii"), 6)
+    return hashlib.sha256(body).digest() + body
+
+
+def decode_evidence(payload: bytes) -> Evidence:
+    """
+    Read the stored form.
+
+    Raises:
+        StoreError: The bytes are damaged, or hold something else.
+    """
+    digest, body = payload[:32], payload[32:]
+    if hashlib.sha256(body).digest() != digest:
+        raise StoreError("stored evidence is damaged: its checksum does not fit; restore the store from a copy")
+    try:
+        document = json.loads(zlib.decompress(body))
+        return Evidence(
+            target=document["target"],
+            tree_id=document["tree_id"],
+            commit_id=document["commit_id"],
+            key=document["key"],
+            toolchain_version=document["toolchain_version"],
+            outcome=_decode_outcome(document["outcome"]),
+            diagnostics=tuple(_decode_diagnostic(entry) for entry in document["diagnostics"]),
+            elapsed_s=document["elapsed_s"],
+            started_at=datetime.fromisoformat(document["started_at"]) if document["started_at"] else None,
+            log_path=document["log_path"],
+            log_cut=document["log_cut"],
+            touched=tuple(document["touched"]),
+        )
+    except (KeyError, TypeError, ValueError, IndexError, zlib.error) as error:
+        raise StoreError(f"stored evidence cannot be read: {error}; it was written by another version") from error
+
+
+def _encode_outcome(outcome: Outcome) -> Json:
+    match outcome:
+        case Built():
+            artifacts = [[entry.kind, entry.name, entry.size_bytes, entry.sha256] for entry in outcome.artifacts]
+            return {"is": "built", "footprint": _encode_footprint(outcome.footprint), "artifacts": artifacts}
+        case Broken():
+            first = _encode_diagnostic(outcome.first_error) if outcome.first_error else None
+            return {"is": "broken", "message": outcome.message, "first": first, "excerpt": list(outcome.excerpt)}
+        case Outgrown():
+            return {
+                "is": "outgrown",
+                "overflows": [[entry.region, entry.over_bytes] for entry in outcome.overflows],
+                "footprint": _encode_footprint(outcome.footprint) if outcome.footprint else None,
+                "message": outcome.message,
+                "excerpt": list(outcome.excerpt),
+            }
+        case TimedOut():
+            return {
+                "is": "timed out",
+                "limit_s": outcome.limit_s,
+                "stopped_by": outcome.stopped_by,
+                "excerpt": list(outcome.excerpt),
+            }
+        case NotDecided():
+            return {"is": "not decided", "message": outcome.message, "hint": outcome.hint}
+        case _:
+            assert_never(outcome)
+
+
+def _decode_outcome(document: Json) -> Outcome:
+    match document["is"]:
+        case "built":
+            artifacts = tuple(
+                Artifact(kind=kind, name=name, size_bytes=size_bytes, sha256=sha256)
+                for kind, name, size_bytes, sha256 in document["artifacts"]
+            )
+            return Built(footprint=_decode_footprint(document["footprint"]), artifacts=artifacts)
+        case "broken":
+            first = _decode_diagnostic(document["first"]) if document["first"] else None
+            return Broken(message=document["message"], first_error=first, excerpt=tuple(document["excerpt"]))
+        case "outgrown":
+            return Outgrown(
+                overflows=tuple(Overflow(region=region, over_bytes=over) for region, over in document["overflows"]),
+                footprint=_decode_footprint(document["footprint"]) if document["footprint"] else None,
+                message=document["message"],
+                excerpt=tuple(document["excerpt"]),
+            )
+        case "timed out":
+            return TimedOut(
+                limit_s=document["limit_s"], stopped_by=document["stopped_by"], excerpt=tuple(document["excerpt"])
+            )
+        case "not decided":
+            return NotDecided(message=document["message"], hint=document["hint"])
+        case other:
+            raise ValueError(f"unknown outcome {other!r}")
+
+
+def _encode_footprint(footprint: Footprint) -> Json:
+    return {
+        "regions": [
+            [use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in footprint.regions
+        ],
+        "sections": [list(entry) for entry in footprint.sections],
+        "symbols": [list(entry) for entry in footprint.symbols],
+    }
+
+
+def _decode_footprint(document: Json) -> Footprint:
+    return Footprint(
+        regions=tuple(
+            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
+            for name, used, capacity, reserve, flash in document["regions"]
+        ),
+        sections=tuple((name, amount) for name, amount in document["sections"]),
+        symbols=tuple((name, amount) for name, amount in document["symbols"]),
+    )
+
+
+def _encode_diagnostic(entry: Diagnostic) -> list[Any]:
+    return [
+        entry.severity.value,
+        entry.speaker.value,
+        entry.message,
+        entry.path,
+        entry.line,
+        entry.column,
+        entry.option,
+        entry.excerpt,
+    ]
+
+
+def _decode_diagnostic(document: list[Any]) -> Diagnostic:
+    severity, speaker, message, path, line, column, option, excerpt = document
+    return Diagnostic(
+        severity=Severity(severity),
+        speaker=Speaker(speaker),
+        message=message,
+        path=path,
+        line=line,
+        column=column,
+        option=option,
+        excerpt=excerpt,
+    )
