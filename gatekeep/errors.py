@@ -36,14 +36,18 @@ class MatrixError(GatekeepError):
         line: 1-based line.
         column: 1-based column.
         problem: The message without its place.
+        others: Further faults of the same file, by line and column; their own `others` are empty.
     """
 
-    def __init__(self, path: str, line: int, column: int, problem: str) -> None:
+    def __init__(
+        self, path: str, line: int, column: int, problem: str, *, others: tuple[MatrixError, ...] = ()
+    ) -> None:
         super().__init__(f"{path}:{line}:{column}: {problem}")
         self.path = path
         self.line = line
         self.column = column
         self.problem = problem
+        self.others = others
 
 
 class RepositoryError(GatekeepError):
