@@ -3,9 +3,9 @@ Text with `{placeholders}`, filled twice: once when the matrix is loaded, once w
 
 The rules of the text: `{name}` is a placeholder, `{{` and `}}` are literal braces, a single brace is an error. Loading
 fills everything but `{out}`, `{tree}` and `{jobs}` and keeps the doubled braces (those of values that it fills in are
-doubled too). So a loaded text is again such a text, with only those three placeholders in it, and one parser serves both
-times. Replacing `{out}` by `str.replace` would be wrong, since the literal `{{out}}` holds the same letters: whoever runs
-a recipe calls `fill_at_run_time`.
+doubled too). So a loaded text is again such a text, with only those three placeholders in it, and one parser serves
+both times. Replacing `{out}` by `str.replace` would be wrong, since the literal `{{out}}` holds the same letters:
+whoever runs a recipe calls `fill_at_run_time`.
 """
 
 from __future__ import annotations

@@ -32,6 +32,7 @@ class Rule(Enum):
     UNCLAIMED_BOARD = "unclaimed-board"
     DROPPED_TARGET = "dropped-target"
     MATRIX = "matrix"
+    WROTE_IN_TREE = "wrote-in-tree"
     UNDECIDED = "undecided"
 
 

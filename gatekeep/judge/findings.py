@@ -1,0 +1,228 @@
+"""
+What is wrong with one target at one commit, seen against the base. Grouping comes later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import assert_never
+
+from gatekeep.judge.case import Case
+from gatekeep.judge.warnings import is_worse
+from gatekeep.model.change import Commit, LineMap
+from gatekeep.model.evidence import (
+    Broken,
+    Built,
+    Diagnostic,
+    Evidence,
+    NotDecided,
+    Outgrown,
+    RegionUse,
+    Severity,
+    TimedOut,
+)
+from gatekeep.model.matrix import Target
+from gatekeep.model.quantity import render_bytes
+from gatekeep.model.verdict import Rule
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """
+    One fault of one target at one commit.
+
+    `cause` is what findings of one reason share. `message` is one sentence without its place; where it holds the
+    target's own numbers (an image's size), `detail` has them and the message is the shared part. `excused` says that it
+    was so at the base already.
+    """
+
+    rule: Rule
+    target: str
+    cause: tuple[str, ...]
+    message: str
+    place: str = ""
+    detail: str = ""
+    excerpt: tuple[str, ...] = ()
+    log_path: str | None = None
+    excused: bool = False
+
+
+def list_findings(case: Case, commit: Commit, target: Target) -> tuple[Finding, ...]:
+    """Give what is wrong with a target at a commit; empty when nothing is."""
+    evidence = case.evidence_of(commit, target.name)
+    if evidence is None:
+        return (_undecided(target.name, "no build of it was tried"),)
+    base = case.base_evidence_of(target.name)
+    return tuple(_iter_findings(case, commit, target, evidence, base))
+
+
+def list_base_findings(case: Case, target: Target) -> tuple[Finding, ...]:
+    """Give what could not be decided at the base: without it there is nothing to compare with."""
+    base = case.base_evidence_of(target.name)
+    if base is None:
+        return (_undecided(target.name, "no build of it was tried"),)
+    if isinstance(base.outcome, NotDecided):
+        return (_undecided(target.name, base.outcome.message, base.outcome.hint),)
+    return ()
+
+
+def _iter_findings(
+    case: Case, commit: Commit, target: Target, evidence: Evidence, base: Evidence | None
+) -> Iterator[Finding]:
+    name, outcome = target.name, evidence.outcome
+    match outcome:
+        case Built():
+            yield from _reserve_findings(case, target, evidence, base)
+        case Broken():
+            first = outcome.first_error
+            yield Finding(
+                rule=Rule.BROKEN,
+                target=name,
+                cause=(first.place, first.message) if first else (outcome.message,),
+                message=first.message if first else outcome.message,
+                place=first.place if first else "",
+                excerpt=outcome.excerpt,
+                log_path=evidence.log_path,
+                excused=_was_as_broken(base, evidence, case.line_map_to(commit)),
+            )
+        case Outgrown():
+            for region, over_bytes, detail in _overflows(outcome, target):
+                by = f" by {render_bytes(over_bytes)}" if over_bytes is not None else ""
+                yield Finding(
+                    rule=Rule.OUTGROWN,
+                    target=name,
+                    cause=(region,),
+                    message=f"outgrows {region}{by}",
+                    detail=detail,
+                    excerpt=outcome.excerpt,
+                    log_path=evidence.log_path,
+                    excused=_was_as_large(base, region, over_bytes),
+                )
+        case TimedOut():
+            yield Finding(
+                rule=Rule.TIMED_OUT,
+                target=name,
+                cause=(f"{outcome.limit_s}",),
+                message=f"ran past its time limit of {outcome.limit_s:g} s and was stopped ({outcome.stopped_by})",
+                excerpt=outcome.excerpt,
+                log_path=evidence.log_path,
+                excused=base is not None and isinstance(base.outcome, TimedOut),
+            )
+        case NotDecided():
+            yield _undecided(name, outcome.message, outcome.hint)
+        case _:
+            assert_never(outcome)
+    if evidence.touched:
+        shown = ", ".join(evidence.touched[:3]) + (
+            f" and {len(evidence.touched) - 3} more" if len(evidence.touched) > 3 else ""
+        )
+        yield Finding(
+            rule=Rule.WROTE_IN_TREE,
+            target=name,
+            cause=(shown,),
+            message=f"wrote into the source tree ({shown}); say `builds_in_tree: true` in the recipe if it means to",
+            excused=True,
+        )
+
+
+def _undecided(target: str, message: str, hint: str | None = None) -> Finding:
+    return Finding(rule=Rule.UNDECIDED, target=target, cause=(message,), message=message, detail=hint or "")
+
+
+def _reserve_findings(case: Case, target: Target, evidence: Evidence, base: Evidence | None) -> Iterator[Finding]:
+    """A built image is held against the base's capacities too: a change cannot widen its own limits."""
+    footprint = evidence.footprint
+    if footprint is None:
+        return
+    for found in footprint.regions:
+        use = narrow(case, target.name, found)
+        before = base.footprint.get_region(use.name) if base is not None and base.footprint is not None else None
+        if use.over_bytes:
+            yield Finding(
+                rule=Rule.OUTGROWN,
+                target=target.name,
+                cause=(use.name,),
+                message=f"outgrows {use.name} by {render_bytes(use.over_bytes)}",
+                detail=_detail(target.name, use),
+                excused=before is not None and before.used_bytes >= use.used_bytes,
+            )
+        elif use.into_reserve_bytes:
+            yield Finding(
+                rule=Rule.RESERVE,
+                target=target.name,
+                cause=(use.name,),
+                message=f"grows into the reserve of {use.name}",
+                detail=f"{_detail(target.name, use)}, {render_bytes(use.into_reserve_bytes)} into the reserve of "
+                f"{render_bytes(use.reserve_bytes)}",
+                excused=before is not None and before.used_bytes >= use.used_bytes,
+            )
+
+
+def narrow(case: Case, target: str, use: RegionUse) -> RegionUse:
+    """Give the use of a region against the tighter of the commit's and the base's capacity and reserve."""
+    held = case.base_matrix.get_target(target)
+    if held is None:
+        return use
+    limits = (
+        [(region.name, region.capacity_bytes, region.reserve_bytes) for region in held.part.regions]
+        if held.part
+        else []
+    )
+    limits += [(memory.name, memory.capacity_bytes, memory.reserve_bytes) for memory in held.memories]
+    for name, capacity_bytes, reserve_bytes in limits:
+        if name == use.name:
+            capacity = min(capacity_bytes, use.capacity_bytes)
+            free = max(reserve_bytes, use.reserve_bytes)
+            return RegionUse(
+                name=name,
+                used_bytes=use.used_bytes,
+                capacity_bytes=capacity,
+                reserve_bytes=min(free, capacity),
+                flash=use.flash,
+            )
+    return use
+
+
+def _detail(target: str, use: RegionUse) -> str:
+    over = f" ({use.used_bytes - use.capacity_bytes:+d})" if use.over_bytes else ""
+    sign = ">" if use.over_bytes else "of"
+    return f"{target}: {use.name} {use.used_bytes} bytes {sign} {use.capacity_bytes}{over}"
+
+
+def _overflows(outcome: Outgrown, target: Target) -> Iterator[tuple[str, int | None, str]]:
+    for overflow in outcome.overflows:
+        use = outcome.footprint.get_region(overflow.region) if outcome.footprint else None
+        if use is not None:
+            yield overflow.region, overflow.over_bytes, _detail(target.name, use)
+        else:
+            by = f" by {overflow.over_bytes} bytes" if overflow.over_bytes is not None else ""
+            yield (
+                overflow.region,
+                overflow.over_bytes,
+                f"{target.name}: {overflow.region} overflows{by}, says the linker",
+            )
+
+
+def _errors(evidence: Evidence) -> tuple[Diagnostic, ...]:
+    return tuple(entry for entry in evidence.diagnostics if entry.severity is Severity.ERROR)
+
+
+def _was_as_broken(base: Evidence | None, evidence: Evidence, line_map: LineMap) -> bool:
+    """Broken at the base too, and by the same errors or fewer."""
+    if base is None or not isinstance(base.outcome, Broken) or not isinstance(evidence.outcome, Broken):
+        return False
+    before, after = _errors(base), _errors(evidence)
+    if not after and not before:
+        return base.outcome.message == evidence.outcome.message
+    return bool(after) and not is_worse(before, after, line_map)
+
+
+def _was_as_large(base: Evidence | None, region: str, over_bytes: int | None) -> bool:
+    """Outgrown at the base too, in the same region and by as much or more."""
+    if base is None or not isinstance(base.outcome, Outgrown):
+        return False
+    for before in base.outcome.overflows:
+        if before.region == region:
+            return over_bytes is not None and before.over_bytes is not None and over_bytes <= before.over_bytes
+    return False

@@ -1,0 +1,349 @@
+"""
+Evidence in, verdict out.
+
+A fault is reported at the first commit of the change that shows it, and once: later commits that still have it add
+nothing, a commit that mends it is named. Faults with one cause at one commit become one reason with all their targets.
+What was so at the base already is a notice. A block that is certain outweighs what is undecided elsewhere; without one,
+anything undecided makes the verdict undecided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+from gatekeep.judge.case import Case
+from gatekeep.judge.claims import list_unclaimed
+from gatekeep.judge.findings import Finding, list_base_findings, list_findings
+from gatekeep.judge.warnings import list_new_warnings
+from gatekeep.judge.wording import describe_targets
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Built, Diagnostic, Evidence, Outgrown
+from gatekeep.model.matrix import RuleStrength, Target
+from gatekeep.model.quantity import render_bytes
+from gatekeep.model.verdict import Decision, Reason, RegionDelta, Rule, Verdict
+
+#: Detail lines of one reason; a change that outgrows 300 boards does not need 300 of them.
+_DETAILS_SHOWN = 12
+
+
+def judge(case: Case) -> Verdict:
+    """
+    Decide.
+
+    Args:
+        case: The change and all evidence about it; pairs without evidence count as undecided.
+
+    Returns:
+        The verdict; the same evidence gives an equal verdict, whatever order it was gathered in.
+    """
+    findings = [*_findings_by_commit(case), *_growth(case)]
+    reasons = [*_group(case, findings), *_warning_reasons(case), *_claim_reasons(case), *_matrix_reasons(case)]
+    position = {commit.commit_id: index for index, commit in enumerate(case.change.commits)}
+    order = list(Rule)
+
+    def sort_key(reason: Reason) -> tuple[object, ...]:
+        at = position.get(reason.commit_id, -1) if reason.commit_id else -1
+        return (order.index(reason.rule), at, reason.targets, reason.place, reason.message)
+
+    blocking = tuple(sorted((reason for reason in reasons if reason.blocks), key=sort_key))
+    notices = tuple(sorted((reason for reason in reasons if not reason.blocks), key=sort_key))
+    certain = any(reason.rule is not Rule.UNDECIDED for reason in blocking)
+    decision = Decision.BLOCK if certain else Decision.UNDECIDED if blocking else Decision.PASS
+    return Verdict(
+        decision=decision,
+        reasons=blocking,
+        notices=notices,
+        deltas=_deltas(case),
+        new_warning_count=sum(1 for reason in reasons if reason.rule is Rule.NEW_WARNING),
+    )
+
+
+@dataclass(slots=True)
+class _Episode:
+    """A fault of one target from the commit that brought it to the one that mended it."""
+
+    finding: Finding
+    commit: Commit
+    mended_by: Commit | None = None
+
+
+def _findings_by_commit(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
+    """Give (finding, first commit, commit that mended it)."""
+    found: list[tuple[Finding, Commit | None, Commit | None]] = [
+        (finding, case.change.base, None)
+        for target in case.base_matrix.targets
+        for finding in list_base_findings(case, target)
+    ]
+    for target in case.judged_targets():
+        open_episodes: dict[tuple[object, ...], _Episode] = {}
+        episodes: list[_Episode] = []
+        for commit in case.change.commits:
+            here = case.matrix_of(commit).get_target(target.name)
+            findings = list_findings(case, commit, here) if here is not None else _dropped(case, target)
+            here_by_kind = {_kind(finding): finding for finding in findings}
+            for kind in [kind for kind in open_episodes if kind not in here_by_kind]:
+                open_episodes.pop(kind).mended_by = commit
+            for kind, finding in here_by_kind.items():
+                if kind not in open_episodes:
+                    open_episodes[kind] = _Episode(finding=finding, commit=commit)
+                    episodes.append(open_episodes[kind])
+        found.extend((episode.finding, episode.commit, episode.mended_by) for episode in episodes)
+    return found
+
+
+def _kind(finding: Finding) -> tuple[object, ...]:
+    """What makes a fault the same one at the next commit: its region, but not an error's text, whose line may move."""
+    region = finding.cause if finding.rule in (Rule.OUTGROWN, Rule.RESERVE) else ()
+    return (finding.rule, finding.excused, region)
+
+
+def _dropped(case: Case, target: Target) -> tuple[Finding, ...]:
+    if case.base_matrix.get_target(target.name) is None:
+        return ()
+    return (
+        Finding(
+            rule=Rule.DROPPED_TARGET,
+            target=target.name,
+            cause=(),
+            message="dropped from the matrix; a change cannot loosen its own gate",
+        ),
+    )
+
+
+def _growth(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
+    """Hold the growth over the whole change against the base's rule."""
+    head = _head_commit(case)
+    if head is None:
+        return []
+    limits = dict(case.base_matrix.rules.growth_per_change)
+    found: list[tuple[Finding, Commit | None, Commit | None]] = []
+    for delta in _deltas(case):
+        limit = limits.get(delta.region)
+        if limit is not None and delta.delta_bytes > limit:
+            finding = Finding(
+                rule=Rule.GROWTH,
+                target=delta.target,
+                cause=(delta.region,),
+                message=f"{delta.region} grows by more than {render_bytes(limit)} in one change",
+                detail=f"{delta.target}: {delta.region} {delta.base_used_bytes} -> {delta.head_used_bytes} bytes "
+                f"({delta.delta_bytes:+d}, allowed +{limit})",
+            )
+            found.append((finding, _first_growth(case, delta, limit), None))
+    return found
+
+
+def _first_growth(case: Case, delta: RegionDelta, limit_bytes: int) -> Commit | None:
+    for commit in case.change.commits:
+        evidence = case.evidence_of(commit, delta.target)
+        use = evidence.footprint.get_region(delta.region) if evidence and evidence.footprint else None
+        if use is not None and use.used_bytes - delta.base_used_bytes > limit_bytes:
+            return commit
+    return None
+
+
+def _group(case: Case, findings: Iterable[tuple[Finding, Commit | None, Commit | None]]) -> Iterator[Reason]:
+    groups: dict[tuple[object, ...], list[tuple[Finding, Commit | None, Commit | None]]] = {}
+    for finding, commit, mended in findings:
+        at = commit.commit_id if commit else None
+        mended_at = mended.commit_id if mended else None
+        # Two boards may outgrow one region by different amounts: one cause, two details.
+        key = (finding.rule, finding.excused, finding.cause, at, mended_at)
+        groups.setdefault(key, []).append((finding, commit, mended))
+    for members in groups.values():
+        yield _reason_of(case, sorted(members, key=lambda member: member[0].target))
+
+
+def _reason_of(case: Case, members: list[tuple[Finding, Commit | None, Commit | None]]) -> Reason:
+    first, commit, mended = members[0]
+    names = tuple(finding.target for finding, _, _ in members)
+    matrix = case.matrix_of(commit) if commit is not None else case.base_matrix
+    universe = matrix.targets if first.rule is not Rule.DROPPED_TARGET else case.base_matrix.targets
+    described_by = case.base_matrix if first.rule is Rule.DROPPED_TARGET else matrix
+    details = list(dict.fromkeys(finding.detail for finding, _, _ in members if finding.detail))
+    if len(details) > _DETAILS_SHOWN:
+        details = [*details[:_DETAILS_SHOWN], f"and {len(details) - _DETAILS_SHOWN} more"]
+    if mended is not None and not first.excused:
+        details.append(f"mended by {mended.short_id}, but every commit of a change must hold")
+    messages = {finding.message for finding, _, _ in members}
+    message = first.message if len(messages) == 1 else _shared_message(first)
+    return Reason(
+        rule=first.rule,
+        commit_id=commit.commit_id if commit is not None else None,
+        targets=names,
+        whom=describe_targets(names, described_by, universe),
+        message=f"{message} (so at the base already)" if first.excused and first.rule in _COMPARED else message,
+        place=first.place,
+        details=tuple(details),
+        excerpt=first.excerpt,
+        log_paths=tuple(finding.log_path for finding, _, _ in members if finding.log_path is not None),
+        blocks=not first.excused,
+    )
+
+
+_COMPARED = (Rule.BROKEN, Rule.OUTGROWN, Rule.RESERVE, Rule.TIMED_OUT)
+
+
+def _shared_message(finding: Finding) -> str:
+    return f"outgrows {finding.cause[0]}" if finding.rule is Rule.OUTGROWN else finding.message
+
+
+@dataclass(slots=True)
+class _NewWarning:
+    warning: Diagnostic
+    targets: list[str] = field(default_factory=list)
+    commit: Commit | None = None
+
+
+def _warning_reasons(case: Case) -> Iterator[Reason]:
+    """One finding a warning, with every target that shows it, measured from base to head."""
+    head = _head_commit(case)
+    if head is None:
+        return
+    found: dict[tuple[object, ...], _NewWarning] = {}
+    for target in case.matrix_of(head).targets:
+        for warning in _new_warnings_at(case, head, target.name):
+            key = (warning.place, warning.option, warning.message)
+            entry = found.setdefault(key, _NewWarning(warning=warning))
+            if target.name not in entry.targets:
+                entry.targets.append(target.name)
+    _find_first_commits(case, found.values())
+    matrix = case.matrix_of(head)
+    blocks = case.base_matrix.rules.new_warnings is RuleStrength.BLOCK
+    for entry in found.values():
+        names = tuple(sorted(entry.targets))
+        option = f" [-W{entry.warning.option}]" if entry.warning.option else ""
+        yield Reason(
+            rule=Rule.NEW_WARNING,
+            commit_id=entry.commit.commit_id if entry.commit else None,
+            targets=names,
+            whom=describe_targets(names, matrix),
+            message=f"new warning: {entry.warning.message}{option}",
+            place=entry.warning.place,
+            excerpt=(entry.warning.excerpt,) if entry.warning.excerpt else (),
+            blocks=blocks,
+        )
+
+
+def _new_warnings_at(case: Case, commit: Commit, target: str) -> tuple[Diagnostic, ...]:
+    """A target that the base lacks is compared with all that the base's targets warned of."""
+    evidence = case.evidence_of(commit, target)
+    if evidence is None or not isinstance(evidence.outcome, Built | Outgrown) or not evidence.warnings:
+        return ()
+    base = case.base_evidence_of(target)
+    if base is not None and not isinstance(base.outcome, Built | Outgrown):
+        # A build that stopped early did not say all that it had to say: nothing to compare with.
+        return ()
+    before = base.warnings if base is not None else _base_warnings(case)
+    return list_new_warnings(before, evidence.warnings, case.line_map_to(commit))
+
+
+def _base_warnings(case: Case) -> tuple[Diagnostic, ...]:
+    every: dict[Diagnostic, None] = {}
+    for target in case.base_matrix.targets:
+        base = case.base_evidence_of(target.name)
+        every.update(dict.fromkeys(base.warnings if base else ()))
+    return tuple(every)
+
+
+def _find_first_commits(case: Case, entries: Collection[_NewWarning]) -> None:
+    """Set the first commit at which each new warning shows; lines may move between the change's own commits."""
+    left: dict[tuple[object, ...], list[_NewWarning]] = {}
+    for entry in entries:
+        left.setdefault((entry.warning.path, entry.warning.option, entry.warning.message), []).append(entry)
+    names = sorted({name for entry in entries for name in entry.targets})
+    for commit in case.change.commits:
+        for name in names:
+            if not left:
+                return
+            for warning in _new_warnings_at(case, commit, name):
+                for entry in left.pop((warning.path, warning.option, warning.message), ()):
+                    entry.commit = commit
+
+
+def _claim_reasons(case: Case) -> Iterator[Reason]:
+    base_paths = case.paths.get(case.change.base.tree_id, ())
+    matrix = case.base_matrix
+    known = {(entry.board, entry.port) for entry in list_unclaimed(base_paths, matrix.claims, matrix)}
+    for entry in list_unclaimed(base_paths, matrix.claims, matrix):
+        yield _unclaimed_reason(entry.board, entry.port, entry.path, case.change.base, blocks=False)
+    for commit in case.change.commits:
+        here = case.matrix_of(commit)
+        claims = dict.fromkeys((*matrix.claims, *here.claims))
+        for entry in list_unclaimed(case.paths.get(commit.tree_id, ()), claims, here):
+            if (entry.board, entry.port) not in known:
+                known.add((entry.board, entry.port))
+                yield _unclaimed_reason(entry.board, entry.port, entry.path, commit, blocks=True)
+
+
+def _unclaimed_reason(board: str, port: str | None, path: str, commit: Commit, *, blocks: bool) -> Reason:
+    name = f"{port}/{board}" if port else board
+    already = "" if blocks else " (so at the base already)"
+    return Reason(
+        rule=Rule.UNCLAIMED_BOARD,
+        commit_id=commit.commit_id,
+        targets=(),
+        whom=f"board {name}",
+        message=f"is in the tree, but no target of the matrix builds it{already}",
+        place=path,
+        details=(f"add {board} to the matrix under its port",) if blocks else (),
+        blocks=blocks,
+    )
+
+
+def _matrix_reasons(case: Case) -> Iterator[Reason]:
+    seen: set[str] = set()
+    for commit in case.change.commits:
+        message = case.matrix_errors.get(commit.tree_id)
+        if message is not None and message not in seen:
+            seen.add(message)
+            yield Reason(
+                rule=Rule.MATRIX,
+                commit_id=commit.commit_id,
+                targets=(),
+                whom="the matrix",
+                message=message,
+            )
+
+
+def _head_commit(case: Case) -> Commit | None:
+    """The judged commit that has the head's tree; None when the change ends where the base is."""
+    for commit in case.change.commits:
+        if commit.tree_id == case.change.head.tree_id:
+            return commit
+    return None
+
+
+def _deltas(case: Case) -> tuple[RegionDelta, ...]:
+    head = _head_commit(case)
+    if head is None:
+        return ()
+    found: list[RegionDelta] = []
+    for target in case.matrix_of(head).targets:
+        before, after = case.base_evidence_of(target.name), case.evidence_of(head, target.name)
+        if before is None or after is None or before.footprint is None or after.footprint is None:
+            continue
+        for use in after.footprint.regions:
+            was = before.footprint.get_region(use.name)
+            if was is not None and was.used_bytes != use.used_bytes:
+                found.append(
+                    RegionDelta(
+                        target=target.name,
+                        region=use.name,
+                        base_used_bytes=was.used_bytes,
+                        head_used_bytes=use.used_bytes,
+                        capacity_bytes=use.capacity_bytes,
+                    )
+                )
+    return tuple(sorted(found, key=lambda delta: (delta.target, delta.region)))
+
+
+def sort_evidence(case: Case) -> tuple[Evidence, ...]:
+    """Give all evidence of the case: base first, then commit by commit, targets in the order of the matrix."""
+    found: list[Evidence] = []
+    for commit in (case.change.base, *case.change.commits):
+        for target in case.matrix_of(commit).targets:
+            evidence = case.evidence_of(commit, target.name)
+            if evidence is not None:
+                found.append(replace(evidence, commit_id=commit.commit_id))
+    return tuple(found)
