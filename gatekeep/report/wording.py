@@ -1,0 +1,216 @@
+"""
+The sentences and figures that every report for people shares; each renderer makes them safe in its own way.
+
+Nothing here is escaped: a `Span` says which of its text may be hostile by where it came from, and all of it is treated
+as hostile by the renderers. Shares are rounded away from the wrong conclusion: what fits is never shown as more than it
+is, and what does not fit never as 100 %.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from gatekeep.model.change import Change, Commit
+from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
+
+
+class Role(Enum):
+    """What a span of a sentence is, so that a renderer can dress it."""
+
+    WHOM = "whom"
+    PROSE = "prose"
+    PLACE = "place"
+    COMMIT = "commit"
+    SUBJECT = "subject"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A run of a sentence; the spans of one sentence are joined with nothing between them."""
+
+    role: Role
+    text: str
+
+
+def put_in_order(judgement: Judgement) -> Judgement:
+    """
+    Sort everything that a report lists.
+
+    Evidence by commit in the order of the change (base first), then by target in the order of the matrix; reasons and
+    notices by rule, commit and targets; deltas by target and region. What the change or the matrix does not know comes
+    last, by name. Judging sorts already; this makes it true whoever made the judgement.
+    """
+    trees = {commit.tree_id: index for index, commit in reversed(list(enumerate(_commits_in_order(judgement.change))))}
+    targets = {target.name: index for index, target in enumerate(judgement.matrix.targets)}
+    verdict = judgement.verdict
+    return replace(
+        judgement,
+        evidence=tuple(
+            sorted(
+                judgement.evidence,
+                key=lambda one: (
+                    trees.get(one.tree_id, len(trees)),
+                    one.tree_id,
+                    targets.get(one.target, len(targets)),
+                    one.target,
+                    one.key,
+                    one.commit_id,
+                ),
+            )
+        ),
+        verdict=replace(
+            verdict,
+            reasons=_sort_reasons(verdict.reasons, judgement.change),
+            notices=_sort_reasons(verdict.notices, judgement.change),
+            deltas=tuple(sorted(verdict.deltas, key=lambda delta: (delta.target, delta.region))),
+        ),
+    )
+
+
+def commits_by_id(change: Change) -> dict[str, Commit]:
+    """Give every commit that the change names, base and head included, by its full id."""
+    return {commit.commit_id: commit for commit in _commits_in_order(change)}
+
+
+def commits_by_tree(change: Change) -> dict[str, Commit]:
+    """
+    Give the first commit that has each tree, base first.
+
+    A carried result names the commit for which it was first built, which need not be one of this change: its tree says
+    where it belongs.
+    """
+    return {commit.tree_id: commit for commit in reversed(_commits_in_order(change))}
+
+
+def say_reason(reason: Reason, commits: dict[str, Commit], base_id: str) -> tuple[Span, ...]:
+    """
+    Word one reason as a sentence without a full stop.
+
+    `every 64-bit target: a pointer is cut to 32 bits at drivers/uart.c:41, since commit 4f1c2ab901 (Add the ring)`.
+    """
+    spans: list[Span] = []
+    # "riscv64/vale, the only target of riscv64," ends in the comma of an apposition; the colon takes its place.
+    if whom := reason.whom.rstrip().removesuffix(","):
+        spans += [Span(role=Role.WHOM, text=whom), Span(role=Role.PROSE, text=": ")]
+    spans.append(Span(role=Role.PROSE, text=reason.message.rstrip().removesuffix(".")))
+    if reason.place:
+        # A board's file is the sign of the board, not the place of a fault.
+        link = ", see " if reason.rule is Rule.UNCLAIMED_BOARD else " at "
+        spans += [Span(role=Role.PROSE, text=link), Span(role=Role.PLACE, text=reason.place)]
+    undecided = reason.rule is Rule.UNDECIDED
+    # What was so at the base did not begin there, and its message says so; only "not decided" needs to name the base.
+    if reason.commit_id is not None and (undecided or reason.commit_id != base_id):
+        commit = commits.get(reason.commit_id)
+        link = ", at" if undecided else ", since"
+        noun = "the base" if reason.commit_id == base_id else "commit"
+        spans += [
+            Span(role=Role.PROSE, text=f"{link} {noun} "),
+            Span(role=Role.COMMIT, text=commit.short_id if commit else reason.commit_id[:10]),
+        ]
+        if commit is not None and commit.subject:
+            spans += [
+                Span(role=Role.PROSE, text=" ("),
+                Span(role=Role.SUBJECT, text=commit.subject),
+                Span(role=Role.PROSE, text=")"),
+            ]
+    return tuple(spans)
+
+
+def say_verdict(verdict: Verdict) -> str:
+    """Word the verdict: `pass`, `block, 2 reasons`, `block, 2 reasons, 1 more undecided`, `undecided, 1 reason`."""
+    undecided = sum(reason.rule is Rule.UNDECIDED for reason in verdict.reasons)
+    match verdict.decision:
+        case Decision.PASS:
+            return "pass"
+        case Decision.UNDECIDED:
+            return f"undecided, {count(len(verdict.reasons), 'reason')}"
+        case Decision.BLOCK:
+            rest = f", {undecided} more undecided" if undecided else ""
+            return f"block, {count(len(verdict.reasons) - undecided, 'reason')}{rest}"
+
+
+def say_scope(judgement: Judgement) -> str:
+    """Word how much was judged: `5 commits (4 change the tree), 6 targets: 12 built now, 18 known before`."""
+    change = judgement.change
+    if not change.commits and not judgement.evidence:
+        return f"{count(change.commit_count, 'commit')}, and none changes the tree: nothing to build"
+    commits = count(change.commit_count, "commit")
+    if len(change.commits) != change.commit_count:
+        verb = "changes" if len(change.commits) == 1 else "change"
+        commits += f" ({len(change.commits)} {verb} the tree)"
+    targets = len({one.target for one in judgement.evidence}) or len(judgement.matrix.targets)
+    built = len(judgement.evidence) - judgement.reused_count
+    return f"{commits}, {count(targets, 'target')}: {built} built now, {judgement.reused_count} known before"
+
+
+def say_share(used_bytes: int, capacity_bytes: int) -> str:
+    """Word how full a region is, to a tenth: `84.1 %`; rounded down while it fits, up when it does not."""
+    if capacity_bytes <= 0:
+        return "no capacity"
+    down = used_bytes <= capacity_bytes
+    tenths = used_bytes * 1000 // capacity_bytes if down else -(-used_bytes * 1000 // capacity_bytes)
+    return f"{tenths // 10}.{tenths % 10} %"
+
+
+def rank_deltas(deltas: tuple[RegionDelta, ...]) -> tuple[RegionDelta, ...]:
+    """Sort by what share of its capacity a region gained or lost, most first; equals by target and region."""
+    return tuple(
+        sorted(
+            deltas,
+            key=lambda delta: (-abs(delta.delta_bytes) / max(delta.capacity_bytes, 1), delta.target, delta.region),
+        )
+    )
+
+
+def choose_excerpt(reason: Reason, limit: int) -> tuple[tuple[str, ...], int]:
+    """
+    Choose the lines of an excerpt that say most.
+
+    Args:
+        reason: Whose excerpt; lines that are empty at either end are dropped.
+        limit: How many lines at most.
+
+    Returns:
+        The lines, and how many were left out: from the first line that names the reason's place where there is one,
+        else the last ones, where a failed build says why.
+    """
+    lines = list(reason.excerpt)
+    while lines and not lines[-1].strip():
+        lines.pop()
+    while lines and not lines[0].strip():
+        lines.pop(0)
+    if len(lines) <= limit:
+        return tuple(lines), 0
+    named = next((index for index, line in enumerate(lines) if reason.place and reason.place in line), None)
+    start = len(lines) - limit if named is None else min(named, len(lines) - limit)
+    return tuple(lines[start : start + limit]), len(lines) - limit
+
+
+def count(number: int, noun: str) -> str:
+    """Word a number of things: `1 reason`, `2 reasons`."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _commits_in_order(change: Change) -> tuple[Commit, ...]:
+    return (change.base, *change.commits, change.head)
+
+
+def _sort_reasons(reasons: tuple[Reason, ...], change: Change) -> tuple[Reason, ...]:
+    rules = {rule: index for index, rule in enumerate(Rule)}
+    order = {commit_id: index for index, commit_id in enumerate(commits_by_id(change))}
+    return tuple(
+        sorted(
+            reasons,
+            key=lambda reason: (
+                rules[reason.rule],
+                # What concerns the change as a whole stands with the base, before what one commit began.
+                0 if reason.commit_id is None else order.get(reason.commit_id, len(order)),
+                reason.targets,
+                reason.place,
+                reason.message,
+                reason.commit_id or "",
+                reason.whom,
+            ),
+        )
+    )

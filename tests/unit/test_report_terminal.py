@@ -1,0 +1,239 @@
+"""What an author reads: whole outputs, and that nothing from outside steers the terminal."""
+
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gatekeep.model.verdict import Decision, RegionDelta, Rule
+from gatekeep.report.plain import plain
+from gatekeep.report.terminal import render_terminal
+from tests import judgements
+from tests.judgements import make_change, make_judgement, make_matrix, make_reason
+
+BLOCKED = """\
+skerry 1111111111..5555555555 (Light the new beacon at Noup)
+5 commits (4 change the tree), 6 targets: 18 built now, 12 known before
+
+bytes used, base to head:
+    arm/alpha     flash   61648 ->  66104  +4456  100.9 % of 64 KiB, too large
+    mips/stack    flash   58826 ->  63282  +4456   96.5 % of 64 KiB
+    mips/stack    ram      2048 ->   1984    -64   24.2 % of 8 KiB
+    riscv64/vale  main   120412 -> 120416     +4    1.6 % of 7 MiB
+
+new warnings: 1
+
+shown only, does not block:
+    mips/stack: make ended with exit code 2 (so at the base already)
+
+every 64-bit target: a pointer is cut to 32 bits at drivers/uart.c:41, since commit 2222222222
+    (Add a ring buffer to the serial driver)
+    | drivers/uart.c:41:22: error: cast to smaller integer type 'uint32_t' (aka 'unsigned int') from
+       'struct ring *'
+    |    41 |         uint32_t at = (uint32_t)ring;
+    |       |                       ^~~~~~~~~~~~~~
+    | 1 error generated.
+    | make: *** [Makefile:31: uart.o] Error 1
+    cast to smaller integer type 'uint32_t' from 'struct ring *'
+    targets: aarch64/skaw, loongarch64/noup, riscv64/tarn/release, riscv64/vale
+    log: logs/2222222222/aarch64.skaw.txt and 3 more
+
+arm/alpha: outgrows flash by 568 B, since commit 3333333333 (Carry the harbour names in the
+    image)
+    arm/alpha: image 66104 bytes > flash 65536 (+568)
+    log: logs/3333333333/arm.alpha.txt
+
+mips/stack: grows into the reserve of flash, since commit 3333333333 (Carry the harbour names in
+    the image)
+    mips/stack: image 63282 bytes of flash 65536, 1023 B into the reserve of 3.20 KiB
+
+arm/alpha and mips/stack: flash grows by more than 4 KiB in one change, since commit 3333333333
+    (Carry the harbour names in the image)
+    arm/alpha: flash 61648 -> 66104 bytes (+4456, allowed +4096)
+    mips/stack: flash 58826 -> 63282 bytes (+4456, allowed +4096)
+
+all 6 targets: new warning: unused variable 'period' [-Wunused-variable] at lamp/timing.c:88,
+    since commit 4444444444 (Tidy the lamp timings)
+    | int period = 3;
+    targets: arm/alpha, aarch64/skaw, riscv64/vale, riscv64/tarn/release, mips/stack,
+        loongarch64/noup
+
+riscv64/vale: ran past its time limit of 120 s and was stopped (SIGKILL), since commit
+    5555555555 (Light the new beacon at Noup)
+    log: logs/5555555555/riscv64.vale.txt
+
+board mips/skua: is in the tree, but no target of the matrix builds it, see
+    boards/skua/board.mk, since commit 5555555555 (Light the new beacon at Noup)
+    add skua to the matrix under its port
+
+loongarch64/noup, the only target of loongarch64: dropped from the matrix; a change cannot
+    loosen its own gate, since commit 5555555555 (Light the new beacon at Noup)
+
+the matrix: matrix.yml:34:17: a time needs a number above zero with its unit (ms, s, min, h),
+    got '3600'; write 3600 s, since commit 5555555555 (Light the new beacon at Noup)
+
+mips/stack: wrote into the source tree (boards/stack/made.h); say `builds_in_tree: true` in the
+    recipe if it means to, since commit 4444444444 (Tidy the lamp timings)
+
+mips/stack: toolchain bare-clang is missing, at commit 5555555555 (Light the new beacon at Noup)
+    install it: pip install ziglang
+
+verdict: block, 10 reasons, 1 more undecided
+"""
+
+PASSED = """\
+skerry 1111111111..5555555555 (Light the new beacon at Noup)
+4 commits, 6 targets: 18 built now, 12 known before
+
+bytes used, base to head:
+    mips/stack    ram     2048 ->   1984  -64  24.2 % of 8 KiB
+    riscv64/vale  main  120412 -> 120416   +4   1.6 % of 7 MiB
+
+new warnings: 1
+
+shown only, does not block:
+    all 6 targets: new warning: unused variable 'period' [-Wunused-variable] at
+        lamp/timing.c:88, since commit 4444444444 (Tidy the lamp timings)
+
+verdict: pass
+"""
+
+UNDECIDED = """\
+skerry 1111111111..5555555555 (Light the new beacon at Noup)
+4 commits, 2 targets: 2 built now, 0 known before
+
+mips/stack: toolchain bare-clang is missing, at commit 5555555555
+    (Light the new beacon at Noup)
+    install it: pip install ziglang
+
+verdict: undecided, 1 reason
+"""
+
+
+@pytest.mark.parametrize(
+    ("judgement", "width", "report"),
+    [
+        (judgements.blocked(), 100, BLOCKED),
+        (judgements.passed(), 100, PASSED),
+        (judgements.undecided(), 72, UNDECIDED),
+    ],
+)
+def test_report_is_this(judgement, width, report):
+    assert render_terminal(judgement, colour=False, width=width) == report
+
+
+def test_colour_adds_nothing_but_colour():
+    coloured = render_terminal(judgements.blocked(), colour=True, width=100)
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == BLOCKED
+    assert coloured.endswith("\x1b[1;31mverdict: block, 10 reasons, 1 more undecided\x1b[0m\n")
+    assert (
+        "\n\x1b[1mevery 64-bit target:\x1b[0m a pointer is cut to 32 bits at \x1b[1mdrivers/uart.c:41,\x1b[0m"
+        in coloured
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_order_of_evidence_does_not_change_the_report(seed):
+    assert render_terminal(judgements.shuffled(judgements.blocked(), seed), colour=False, width=100) == BLOCKED
+
+
+@pytest.mark.parametrize("width", [0, 40, 57, 80, 1000])
+@pytest.mark.parametrize("judgement", [judgements.blocked(), judgements.hostile()])
+def test_lines_keep_to_the_width_unless_one_word_is_longer(judgement, width):
+    limit = max(40, min(width, 120))
+    for line in render_terminal(judgement, colour=False, width=width).splitlines():
+        # Figures of the table and the verdict are never cut, however narrow the terminal.
+        if line.startswith("verdict: "):
+            continue
+        assert len(line) <= limit or len(line.split()) == 1 or (width < 80 and " -> " in line)
+
+
+def test_reason_names_every_target_only_where_its_words_do_not():
+    report = render_terminal(
+        make_judgement(
+            make_reason(Rule.BROKEN, whom="riscv64/vale", targets=("riscv64/vale",), log_paths=()),
+            make_reason(Rule.GROWTH, targets=tuple(f"arm/b{number:02}" for number in range(15)), whom="every board"),
+        ),
+        colour=False,
+        width=120,
+    )
+    assert (
+        "    targets: arm/b00, arm/b01, arm/b02, arm/b03, arm/b04, arm/b05, arm/b06, arm/b07, arm/b08, arm/b09,"
+        " arm/b10,\n" in report
+    )
+    assert "        arm/b11 and 3 more\n" in report
+    assert report.count("    targets:") == 1
+    assert report.endswith("verdict: block, 2 reasons\n")
+
+
+def test_excerpt_starts_at_the_line_of_the_place_and_says_what_it_left_out():
+    log = (*(f"cc {number}.c" for number in range(20)), "drivers/uart.c:41:22: error: no", *"abcdefghijkl")
+    report = render_terminal(make_judgement(make_reason(excerpt=log)), colour=False, width=100)
+    assert "    | drivers/uart.c:41:22: error: no\n    | a\n" in report
+    assert "    | g\n    | (25 lines more)\n" in report
+    assert "    | cc" not in report
+
+
+def test_excerpt_without_the_place_gives_its_last_lines():
+    report = render_terminal(
+        make_judgement(make_reason(excerpt=tuple("abcdefghijkl"), place="")), colour=False, width=100
+    )
+    assert "    | e\n" in report
+    assert "    | l\n    | (4 lines more)\n" in report
+    assert "    | d\n" not in report
+
+
+def test_tabs_of_a_log_become_blanks_so_that_carets_stand_right():
+    log = ("a.c:1:2: error: no", "\tint *p;", "\t    ^")
+    report = render_terminal(make_judgement(make_reason(excerpt=log)), colour=False, width=100)
+    assert "    |         int *p;\n    |             ^\n" in report
+
+
+def test_long_tables_are_capped_and_say_so():
+    deltas = tuple(
+        RegionDelta(
+            target=f"arm/b{number}",
+            region="flash",
+            base_used_bytes=100,
+            head_used_bytes=100 + number,
+            capacity_bytes=999,
+        )
+        for number in range(1, 15)
+    )
+    notices = tuple(make_reason(Rule.RESERVE, whom=f"arm/b{number:02}", blocks=False) for number in range(13))
+    report = render_terminal(make_judgement(deltas=deltas, notices=notices), colour=False, width=100)
+    assert "    arm/b14  flash  100 -> 114  +14  11.4 % of 999 B\n" in report
+    assert "    and 4 regions more; --json has all\n" in report
+    assert "arm/b4 " not in report
+    assert "    and 3 more; --json has all\n" in report
+
+
+def test_empty_change_says_that_there_was_nothing_to_build():
+    change = replace(make_change(judgements.RING, commit_count=1), commits=())
+    report = render_terminal(make_judgement(change=change, evidence=(), reused_count=0), colour=False, width=100)
+    assert report == (
+        "skerry 1111111111..2222222222 (Add a ring buffer to the serial driver)\n"
+        "1 commit, and none changes the tree: nothing to build\n"
+        "\n"
+        "verdict: pass\n"
+    )
+
+
+def test_hostile_text_never_reaches_the_terminal():
+    report = render_terminal(judgements.hostile(), colour=False, width=100)
+    assert [line for line in report.split("\n") if plain(line) != line] == []
+    assert "\\x1b[2J\\u202e<b onload=x>" in report
+    report.encode("utf-8")
+
+
+@given(st.text(alphabet=st.characters(codec=None), max_size=80), st.integers(0, 130))
+def test_any_text_leaves_one_verdict_line_and_no_control(text, width):
+    reason = make_reason(whom=text, message=text, place=text, details=(text,), excerpt=(text,), log_paths=(text,))
+    matrix = replace(make_matrix(), tree=text)
+    report = render_terminal(
+        make_judgement(reason, decision=Decision.BLOCK, matrix=matrix, evidence=()), colour=False, width=width
+    )
+    assert [line for line in report.split("\n") if plain(line) != line] == []
+    assert report.endswith("\n\nverdict: block, 1 reason\n")
