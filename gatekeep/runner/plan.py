@@ -1,9 +1,9 @@
 """
 Which builds a change needs, and in which order.
 
-Order: boards that the change touches first (their authors wait for exactly those), then the newest port (least looked after, most to
-lose), then the longest expected build (so that no long one starts last). All of one tree's builds of a rank stand together, so
-that workers seldom move their tree.
+Order: boards that the change touches first (their authors wait for exactly those), then the newest port (least looked
+after, most to lose), then the longest expected build (so that no long one starts last). All of one tree's builds of a
+rank stand together, so that workers seldom move their tree.
 """
 
 from __future__ import annotations
@@ -37,9 +37,9 @@ class PlanInputs:
     """
     What planning needs, gathered before.
 
-    `matrices` by tree id, the base's always among them; a tree that is missing there is built with the base's targets. `toolchains` by
-    name: ready, or the error that keeps its targets undecided. `stored` is evidence of earlier runs, `durations_s` by target.
-    `changed_paths` are the paths that differ between base and head.
+    `matrices` by tree id, the base's always among them; a tree that is missing there is built with the base's targets.
+    `toolchains` by name: ready, or the error that keeps its targets undecided. `stored` is evidence of earlier runs,
+    `durations_s` by target. `changed_paths` are the paths that differ between base and head.
     """
 
     change: Change

@@ -1,5 +1,6 @@
 """
-Runs a plan's jobs: never more at once than there are workers, in the order of rank, each result stored before it is told.
+Runs a plan's jobs: never more at once than there are workers, in the order of rank, each result stored before it is
+told.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ class Progress(Protocol):
         """A job has ended and its evidence is stored."""
 
 
-class Interrupted(KeyboardInterrupt):  # noqa: N818 - it is Ctrl-C, not a fault of ours
+class Interrupted(KeyboardInterrupt):
     """The user stopped the run; every child has ended and every finished result is stored."""
 
 
@@ -99,7 +100,5 @@ def _store_what_ended(running: dict[Future[Evidence], Job], store: ResultStore, 
         if is_reusable(future.result()):
             try:
                 store.add(future.result())
-            except Exception:  # noqa: BLE001, S112 - the first error is on its way up and says more
+            except Exception:  # noqa: S112 - the first error is on its way up and says more
                 continue
-
-
