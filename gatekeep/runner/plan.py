@@ -16,7 +16,7 @@ from gatekeep.errors import ToolchainError
 from gatekeep.history.store import is_reusable
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Evidence, NotDecided
-from gatekeep.model.matrix import Matrix, Port, Target
+from gatekeep.model.matrix import Matrix, Port, Target, Toolchain
 from gatekeep.model.plan import Job, Plan
 from gatekeep.runner.key import evidence_key
 
@@ -38,13 +38,13 @@ class PlanInputs:
     What planning needs, gathered before.
 
     `matrices` by tree id, the base's always among them; a tree that is missing there is built with the base's targets.
-    `toolchains` by name: ready, or the error that keeps its targets undecided. `stored` is evidence of earlier runs,
+    `toolchains`: ready, or the error that keeps its targets undecided. `stored` is evidence of earlier runs,
     `durations_s` by target. `changed_paths` are the paths that differ between base and head.
     """
 
     change: Change
     matrices: Mapping[str, Matrix]
-    toolchains: Mapping[str, ReadyToolchain | ToolchainError]
+    toolchains: Mapping[Toolchain, ReadyToolchain | ToolchainError]
     stored: Iterable[Evidence] = ()
     durations_s: Mapping[str, float] | None = None
     changed_paths: Collection[str] = ()
@@ -70,7 +70,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
         ports = {port.name: port for port in matrix.ports}
         for target in matrix.targets:
             port = ports[target.port]
-            toolchain = inputs.toolchains[target.toolchain.name]
+            toolchain = inputs.toolchains[target.toolchain]
             if isinstance(toolchain, ToolchainError):
                 known.append(_undecided(target, commit, toolchain))
                 continue
@@ -105,7 +105,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
 
 
 def _touched_words(paths: Collection[str]) -> frozenset[str]:
-    """Every folder and file stem of the changed paths: a board or port named so is taken as touched. Only orders jobs."""
+    """Give folders and file stems of the changed paths: a board or port named so counts as touched. Only orders."""
     words: set[str] = set()
     for path in paths:
         *folders, last = path.split("/")

@@ -13,6 +13,7 @@ from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
 from tests.cases import (
     BASE,
     TARGET_NAMES,
+    TOOLCHAIN,
     broken,
     built,
     make_change,
@@ -23,7 +24,7 @@ from tests.cases import (
     make_target,
 )
 
-READY = {"bare-clang": ReadyToolchain(version="0.17.1", digest="d")}
+READY = {TOOLCHAIN: ReadyToolchain(version="0.17.1", digest="d")}
 MATRIX = make_matrix()
 
 
@@ -91,7 +92,7 @@ def test_stored_evidence_under_another_key_or_without_a_decision_is_built_again(
 
 def test_a_missing_toolchain_leaves_its_targets_undecided_with_the_hint() -> None:
     missing = ToolchainError("bare-clang", "toolchain bare-clang: 'zig' is not on PATH")
-    plan = plan_change(replace(make_inputs(), toolchains={"bare-clang": missing}))
+    plan = plan_change(replace(make_inputs(), toolchains={TOOLCHAIN: missing}))
     assert plan.jobs == ()
     assert len(plan.known) == 2 * len(TARGET_NAMES)
     assert plan.known[0].outcome == NotDecided(message=str(missing), hint="pip install ziglang")
