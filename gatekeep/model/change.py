@@ -98,14 +98,19 @@ class FileLines:
 
     def find_hunk_of_new(self, line: int) -> int | None:
         """Give the index of the hunk that brought a new line; None when the line was there before."""
-        for index, hunk in enumerate(self.hunks):
-            if hunk.new_count and hunk.new_start <= line < hunk.new_start + hunk.new_count:
-                return index
-        return None
+        index = bisect_right(self.hunks, line, key=_first_new_line) - 1
+        if index < 0:
+            return None
+        hunk = self.hunks[index]
+        return index if hunk.new_count and line < hunk.new_start + hunk.new_count else None
 
 
 def _first_old_line(hunk: Hunk) -> int:
     return hunk.old_start if hunk.old_count else hunk.old_start + 1
+
+
+def _first_new_line(hunk: Hunk) -> int:
+    return hunk.new_start if hunk.new_count else hunk.new_start + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
