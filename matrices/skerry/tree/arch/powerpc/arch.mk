@@ -1,0 +1,2 @@
+TRIPLE := powerpc-none-eabi
+ARCH_FLAGS := -msoft-float

@@ -1,0 +1,16 @@
+#include "arch.h"
+
+const char arch_name[] = "riscv32";
+
+void arch_sync_code(void *start, usize count)
+{
+    (void)start;
+    (void)count;
+    __asm__ volatile("fence.i" ::: "memory");
+}
+
+void arch_halt(void)
+{
+    for (;;)
+        __asm__ volatile("wfi");
+}

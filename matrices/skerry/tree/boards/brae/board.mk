@@ -1,0 +1,4 @@
+# Leading light.
+PORT := powerpc
+UART := block
+DRIVERS += lamp_led tide_none

@@ -1,0 +1,4 @@
+# Lock gauge with a signal light.
+PORT := riscv32
+UART := byte
+DRIVERS += lamp_led tide_float

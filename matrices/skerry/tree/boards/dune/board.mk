@@ -1,0 +1,4 @@
+# Beach light and gauge.
+PORT := loongarch64
+UART := byte
+DRIVERS += lamp_led tide_float

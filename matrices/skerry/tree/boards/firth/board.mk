@@ -1,0 +1,4 @@
+# Ferry pier gauge.
+PORT := x86
+UART := byte
+DRIVERS += tide_float

@@ -1,0 +1,11 @@
+#include "board.h"
+
+const struct board board = {
+    .name = "holm",
+    .uart_base = 0x40000000,
+    .uart_divisor = 26,
+    .clock_base = 0x40000100,
+    .clock_divisor = 4,
+    .lamp_base = 0x40000300,
+    .lamp_period_ms = 3000,
+};

@@ -1,0 +1,4 @@
+# Lighthouse with a turning lens.
+PORT := mips
+UART := block
+DRIVERS += lamp_rotor tide_float

@@ -1,0 +1,4 @@
+# River gauge.
+PORT := riscv32
+UART := block
+DRIVERS += tide_float

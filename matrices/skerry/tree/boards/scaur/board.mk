@@ -1,0 +1,4 @@
+# Storm surge gauge.
+PORT := powerpc
+UART := block
+DRIVERS += tide_float

@@ -1,0 +1,4 @@
+# Offshore gauge; everything lies above 4 GiB.
+PORT := aarch64
+UART := block
+DRIVERS += tide_float

@@ -1,0 +1,4 @@
+# Lock keeper, with light.
+PORT := riscv64
+UART := block
+DRIVERS += lamp_led tide_float

@@ -1,0 +1,4 @@
+# Harbour office gauge.
+PORT := riscv64
+UART := byte
+DRIVERS += tide_float

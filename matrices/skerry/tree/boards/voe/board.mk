@@ -1,0 +1,4 @@
+# Control room, ashore.
+PORT := x86
+UART := port
+DRIVERS += lamp_led tide_float
