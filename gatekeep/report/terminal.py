@@ -94,12 +94,12 @@ class _Writer:
         change = self._judgement.change
         yield from self._wrap(
             [
-                Span(role=Role.PROSE, text=f"{self._judgement.matrix.tree} "),
+                Span(role=Role.MESSAGE, text=f"{self._judgement.matrix.tree} "),
                 Span(role=Role.COMMIT, text=f"{change.base.short_id}..{change.head.short_id}"),
                 *_subject_of(change.head),
             ]
         )
-        yield from self._wrap([Span(role=Role.PROSE, text=say_scope(self._judgement))])
+        yield from self._wrap([Span(role=Role.MESSAGE, text=say_scope(self._judgement))])
 
     def _iter_deltas(self) -> Iterator[str]:
         verdict = self._judgement.verdict
@@ -146,16 +146,16 @@ class _Writer:
         yield from self._wrap(self._say(reason), rest=_INDENT)
         yield from self._iter_excerpt(reason)
         for detail in reason.details:
-            yield from self._wrap([Span(role=Role.PROSE, text=detail)], first=_INDENT, rest=_INDENT * 2)
+            yield from self._wrap([Span(role=Role.MESSAGE, text=detail)], first=_INDENT, rest=_INDENT * 2)
         if any(name not in reason.whom for name in reason.targets):
             shown = ", ".join(reason.targets[:_TARGETS_SHOWN])
             more = len(reason.targets) - _TARGETS_SHOWN
             names = f"targets: {shown}" + (f" and {more} more" if more > 0 else "")
-            yield from self._wrap([Span(role=Role.PROSE, text=names)], first=_INDENT, rest=_INDENT * 2)
+            yield from self._wrap([Span(role=Role.MESSAGE, text=names)], first=_INDENT, rest=_INDENT * 2)
         if reason.log_paths:
             more = len(reason.log_paths) - 1
             log = f"log: {reason.log_paths[0]}" + (f" and {more} more" if more else "")
-            yield from self._wrap([Span(role=Role.PROSE, text=log)], first=_INDENT, rest=_INDENT * 2)
+            yield from self._wrap([Span(role=Role.MESSAGE, text=log)], first=_INDENT, rest=_INDENT * 2)
 
     def _iter_excerpt(self, reason: Reason) -> Iterator[str]:
         lines, left_out = choose_excerpt(reason, _EXCERPT_LINES)

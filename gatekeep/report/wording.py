@@ -1,9 +1,9 @@
 """
 The sentences and figures that every report for people shares; each renderer makes them safe in its own way.
 
-Nothing here is escaped: a `Span` says which of its text may be hostile by where it came from, and all of it is treated
-as hostile by the renderers. Shares are rounded away from the wrong conclusion: what fits is never shown as more than it
-is, and what does not fit never as 100 %.
+Nothing here is escaped: a `Span` says what its text is, and a renderer makes all but our own words harmless. Shares are
+rounded away from the wrong conclusion: what fits is never shown as more than it is, and what does not fit never as
+100 %.
 """
 
 from __future__ import annotations
@@ -19,10 +19,12 @@ class Role(Enum):
     """What a span of a sentence is, so that a renderer can dress it."""
 
     WHOM = "whom"
-    PROSE = "prose"
+    MESSAGE = "message"
     PLACE = "place"
     COMMIT = "commit"
     SUBJECT = "subject"
+    #: Our own words between the others, the only ones that are not hostile.
+    LINK = "link"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,12 +94,12 @@ def say_reason(reason: Reason, commits: dict[str, Commit], base_id: str) -> tupl
     spans: list[Span] = []
     # "riscv64/vale, the only target of riscv64," ends in the comma of an apposition; the colon takes its place.
     if whom := reason.whom.rstrip().removesuffix(","):
-        spans += [Span(role=Role.WHOM, text=whom), Span(role=Role.PROSE, text=": ")]
-    spans.append(Span(role=Role.PROSE, text=reason.message.rstrip().removesuffix(".")))
+        spans += [Span(role=Role.WHOM, text=whom), Span(role=Role.LINK, text=": ")]
+    spans.append(Span(role=Role.MESSAGE, text=reason.message.rstrip().removesuffix(".")))
     if reason.place:
         # A board's file is the sign of the board, not the place of a fault.
         link = ", see " if reason.rule is Rule.UNCLAIMED_BOARD else " at "
-        spans += [Span(role=Role.PROSE, text=link), Span(role=Role.PLACE, text=reason.place)]
+        spans += [Span(role=Role.LINK, text=link), Span(role=Role.PLACE, text=reason.place)]
     undecided = reason.rule is Rule.UNDECIDED
     # What was so at the base did not begin there, and its message says so; only "not decided" needs to name the base.
     if reason.commit_id is not None and (undecided or reason.commit_id != base_id):
@@ -105,14 +107,14 @@ def say_reason(reason: Reason, commits: dict[str, Commit], base_id: str) -> tupl
         link = ", at" if undecided else ", since"
         noun = "the base" if reason.commit_id == base_id else "commit"
         spans += [
-            Span(role=Role.PROSE, text=f"{link} {noun} "),
+            Span(role=Role.LINK, text=f"{link} {noun} "),
             Span(role=Role.COMMIT, text=commit.short_id if commit else reason.commit_id[:10]),
         ]
         if commit is not None and commit.subject:
             spans += [
-                Span(role=Role.PROSE, text=" ("),
+                Span(role=Role.LINK, text=" ("),
                 Span(role=Role.SUBJECT, text=commit.subject),
-                Span(role=Role.PROSE, text=")"),
+                Span(role=Role.LINK, text=")"),
             ]
     return tuple(spans)
 
