@@ -8,7 +8,7 @@ places of the file to tell is left to `resolve`.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, TypeVar, cast
+from typing import Annotated, Any, ClassVar, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -192,8 +192,8 @@ class RecipeEntry(Entry):
     def list_commands(self) -> list[tuple[tuple[str | int, ...], list[Template]]]:
         """Give each command with its place from this entry on, whichever of the two ways `build` was written."""
         if isinstance(self.build[0], list):
-            return [(("build", index), command) for index, command in enumerate(cast(list[list[Template]], self.build))]
-        return [(("build",), cast(list[Template], self.build))]
+            return [(("build", index), command) for index, command in enumerate(self.build)]
+        return [(("build",), self.build)]
 
 
 class RegionEntry(Entry):

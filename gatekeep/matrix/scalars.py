@@ -68,8 +68,8 @@ def describe(value: Data) -> str:
             return "a list"
 
 
-def _schema_of(pattern: str, **more: object) -> WithJsonSchema:
-    return WithJsonSchema({"type": "string", "pattern": f"^{pattern}$", **more})
+def _schema_of(pattern: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "pattern": f"^{pattern}$"})
 
 
 def _need_text(value: object, wanted: str) -> str:
@@ -95,7 +95,7 @@ def _read_name(value: object) -> str:
     return text
 
 
-_NAME_SCHEMA = {"type": _TEXT_TYPES, "pattern": f"^{_NAME.pattern}$", "maxLength": NAME_LIMIT}
+_NAME_SCHEMA = {"type": _TEXT_TYPES, "pattern": f"^[A-Za-z0-9][A-Za-z0-9._+-]{{0,{NAME_LIMIT - 1}}}$"}
 Name = Annotated[str, PlainValidator(_read_name), WithJsonSchema(_NAME_SCHEMA)]
 """A name: it becomes part of file names, addresses of pages and lines on a terminal."""
 
@@ -116,7 +116,7 @@ _OWN_NAMES = "|".join((*RUN_TIME_NAMES, *LOAD_TIME_NAMES))
 SettingName = Annotated[
     str,
     PlainValidator(_read_setting_name),
-    _schema_of(f"(?!(?:{_OWN_NAMES})$){_IDENTIFIER.pattern}", maxLength=NAME_LIMIT),
+    _schema_of(f"(?!(?:{_OWN_NAMES})$)[A-Za-z_][A-Za-z0-9_]{{0,{NAME_LIMIT - 1}}}"),
 ]
 
 
