@@ -27,7 +27,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
-from signal import SIGKILL, SIGRTMIN, Signals
+from signal import SIGKILL, Signals
 from types import TracebackType
 from typing import Any, Literal, Protocol, Self
 
@@ -126,9 +126,13 @@ class Exited:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signalled:
-    """A signal ended it that was not from us (`SIGSEGV`): a crash, or SIGKILL for lack of memory (see `oom_kills`)."""
+    """
+    A signal ended it that was not from us: a crash, or SIGKILL for lack of memory (see `oom_kills`).
 
-    signal: str
+    All real-time signals but the last count as SIGRTMIN; the others have no names.
+    """
+
+    signal: Signals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -384,9 +388,8 @@ class SubprocessRunner:
         self.close()
 
 
-def _name_signal(number: int) -> str:
-    # The real-time signals between the first and the last have no names of their own.
-    return Signals(number).name if number in _NAMED_SIGNALS else f"SIGRTMIN+{number - SIGRTMIN}"
+def _get_signal(number: int) -> Signals:
+    return Signals(number) if number in _NAMED_SIGNALS else Signals.SIGRTMIN
 
 
 _NAMED_SIGNALS = frozenset(Signals)
@@ -407,7 +410,7 @@ def _read_answer(answer: dict[str, Any], oom_kills: int | None) -> CommandResult
             end = Cancelled()
         case "ended":
             code = os.waitstatus_to_exitcode(answer["status"])
-            end = Exited(code=code) if code >= 0 else Signalled(signal=_name_signal(-code))
+            end = Exited(code=code) if code >= 0 else Signalled(signal=_get_signal(-code))
         case other:
             raise RunnerError(f"the keeper gave an answer that this version does not know: {other}")
     return CommandResult(
