@@ -17,10 +17,24 @@ _DECIMAL = {"k": 1000, "M": 1000**2, "G": 1000**3, "T": 1000**4}
 _BYTES: dict[str, Fraction] = {f"{prefix}B": Fraction(factor) for prefix, factor in (_BINARY | _DECIMAL).items()} | {
     f"{prefix}bit": Fraction(factor, 8) for prefix, factor in _BINARY.items()
 }
+_TWO_MEANINGS = frozenset(f"{prefix}bit" for prefix in ("k", "K", "M", "G", "T"))
+_SHOWN_LENGTH = 60
+"""Characters of a text that a message quotes."""
 _SECONDS = {"ms": Fraction(1, 1000), "s": Fraction(1), "min": Fraction(60), "h": Fraction(3600)}
-_NUMBER = re.compile(r"([0-9]{1,18}(?:\.[0-9]{1,9})?) ?([A-Za-z%]*)", re.ASCII)
-_LOOSE = re.compile(r"([0-9][0-9.,_]*)\s*([A-Za-z]*)", re.ASCII)
-_PART_TRADE = re.compile(r"([0-9]{1,9}) ?([kKMG])(?:bit|b)", re.ASCII)
+_MEANT_SECONDS = dict.fromkeys(("", "s", "sec", "secs", "second", "seconds"), "s") | {
+    **dict.fromkeys(("m", "min", "mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), "h"),
+    **dict.fromkeys(("ms", "msec", "millisecond", "milliseconds"), "ms"),
+}
+_NUMBER = re.compile(r"((?:0|[1-9][0-9]{0,17})(?:\.[0-9]{1,9})?) ?([A-Za-z%]*)", re.ASCII)
+# No comma: it parts thousands for some readers and decimals for others, so nothing is guessed from it.
+_LOOSE = re.compile(r"\s*([0-9][0-9_]*(?:\.[0-9]+)?)(?![0-9_.,])\s*([A-Za-z]*)", re.ASCII)
+_HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f]+(?:_[0-9A-Fa-f]+)*", re.ASCII)
+_HEXADECIMAL_LENGTH = 16
+"""Characters up to which a hexadecimal number is worked out: 56 bits, with at most 18 decimal digits."""
+# Bits, however they are spelled (`Mbit`, `megabits`), and a bare `b`, which is no symbol of the standard: it may stand
+# for bits, as in data sheets, or for bytes.
+_BITS = re.compile(r"[kKmMgGtT]?i?(?:b|(?i:[a-z]*bits?))", re.ASCII)
 
 
 def parse_bytes(text: str) -> int:
@@ -40,27 +54,50 @@ def parse_bytes(text: str) -> int:
     if match and match[2] in _BYTES:
         amount = Fraction(match[1]) * _BYTES[match[2]]
         if amount.denominator != 1:
-            raise ValueError(f"'{text}' is not a whole number of bytes; write it in B")
+            raise ValueError(f"'{_shorten(text)}' is not a whole number of bytes; write it in B")
         return int(amount)
-    if trade := _PART_TRADE.fullmatch(text):
-        prefix = {"k": "Ki", "K": "Ki"}.get(trade[2], f"{trade[2]}i")
-        whole = int(trade[1]) * _BINARY[prefix] // 8
+    way_out = _suggest_bytes(text)
+    if match and match[2] in _TWO_MEANINGS:
         raise ValueError(
-            f"'{text}' has two meanings: by IEC 80000-13 it is decimal, by the data sheets of memory parts binary; "
-            f"write {trade[1]} {prefix}bit or {render_bytes(whole)}"
+            f"'{_shorten(text)}' has two meanings: by IEC 80000-13 it is decimal, by the data sheets of memory parts "
+            f"binary; write {way_out}"
         )
-    raise ValueError(f"a capacity needs a quantity with its unit, got '{text}'; write {_suggest_bytes(text)}")
+    raise ValueError(f"a capacity needs a quantity with its unit, got '{_shorten(text)}'; write {way_out}")
 
 
 def _suggest_bytes(text: str) -> str:
+    """Give quantities that the text may have meant, each of which can be read; they never hide a factor of eight."""
+    if _HEXADECIMAL.fullmatch(text) and len(text) <= _HEXADECIMAL_LENGTH:
+        return render_exact_bytes(int(text, 16))
     loose = _LOOSE.match(text)
-    if loose is None:
+    number = _clean_number(loose[1]) if loose else None
+    if loose is None or number is None:
         return "for instance 64 KiB"
-    number = loose[1].replace("_", "").replace(",", "").rstrip(".") or "64"
-    letter = loose[2][:1].upper()
-    if letter in ("K", "M", "G", "T"):
-        return f"{number} {letter}iB"
-    return f"{number} B or {number} KiB"
+    unit = loose[2]
+    letter = unit[:1].upper()
+    prefix = f"{letter}i" if letter in ("K", "M", "G", "T") else ""
+    if _BITS.fullmatch(unit):
+        in_bits = Fraction(number) * _BYTES[f"{prefix}bit"]
+        if in_bits.denominator != 1:
+            return "it in B"
+        if unit.endswith("b"):
+            return f"{number} {prefix}bit, which is {render_exact_bytes(int(in_bits))}, or {number} {prefix}B"
+        return f"{number} {prefix}bit or {render_exact_bytes(int(in_bits))}"
+    if not prefix:
+        whole = number.split(".")[0]
+        return f"{whole} B or {whole} KiB"
+    return f"{number} {prefix}B" if (Fraction(number) * _BYTES[f"{prefix}B"]).denominator == 1 else "it in B"
+
+
+def _clean_number(written: str) -> str | None:
+    """Take the marks out of a loosely written number; None when that still gives none."""
+    number = written.replace("_", "").lstrip("0")
+    number = f"0{number}" if not number or number.startswith(".") else number
+    return number if _NUMBER.fullmatch(number) else None
+
+
+def _shorten(text: str) -> str:
+    return text if len(text) <= _SHOWN_LENGTH else f"{text[:_SHOWN_LENGTH]}…"
 
 
 def parse_seconds(text: str) -> float:
@@ -79,8 +116,12 @@ def parse_seconds(text: str) -> float:
         if amount > 0:
             return float(amount)
     loose = _LOOSE.match(text)
-    number = loose[1] if loose else "120"
-    raise ValueError(f"a time needs a number above zero with its unit (ms, s, min, h), got '{text}'; write {number} s")
+    number = _clean_number(loose[1]) if loose else None
+    unit = _MEANT_SECONDS.get(text[loose.end(1) :].strip().lower()) if loose else None
+    way_out = f"{number} {unit}" if number is not None and unit and Fraction(number) > 0 else "for instance 120 s"
+    raise ValueError(
+        f"a time needs a number above zero with its unit (ms, s, min, h), got '{_shorten(text)}'; write {way_out}"
+    )
 
 
 def parse_share(text: str) -> Fraction:
@@ -98,15 +139,17 @@ def parse_share(text: str) -> Fraction:
         share = Fraction(match[1]) / 100
         if share < 1:
             return share
-        raise ValueError(f"a share must be below 100 %, got '{text}'")
-    raise ValueError(f"a share needs its sign, got '{text}'; write for instance 5 %")
+        raise ValueError(f"a share is below 100 %, got '{_shorten(text)}'; write what must stay free, for instance 5 %")
+    raise ValueError(f"a share is a number with its sign, got '{_shorten(text)}'; write for instance 5 %")
 
 
 def render_bytes(amount_bytes: int) -> str:
     """
-    Write an amount of storage in the largest binary unit that loses nothing, else with two decimals.
+    Write an amount of storage for people: in the largest binary unit that it fills, with two decimals if need be.
 
-    Exact multiples come back as `64 KiB`; 66104 comes as `64.55 KiB`. Below 1 KiB always whole bytes.
+    Exact multiples come back as `64 KiB`; 66104 comes as `64.55 KiB`. Below 1 KiB always whole bytes; and also where
+    two decimals would show a whole unit that it is not (65535 and 65537 are not `64.00 KiB`): one byte decides
+    whether an image fits.
     """
     sign = "-" if amount_bytes < 0 else ""
     amount = abs(amount_bytes)
@@ -114,5 +157,17 @@ def render_bytes(amount_bytes: int) -> str:
         if amount >= factor:
             if amount % factor == 0:
                 return f"{sign}{amount // factor} {unit}"
-            return f"{sign}{amount / factor:.2f} {unit}"
+            # In whole numbers: a float would lose bytes of large amounts.
+            hundredths = (amount * 100 * 2 + factor) // (2 * factor)
+            if hundredths % 100 == 0:
+                break
+            return f"{sign}{hundredths // 100}.{hundredths % 100:02d} {unit}"
     return f"{sign}{amount} B"
+
+
+def render_exact_bytes(amount_bytes: int) -> str:
+    """Write an amount, 0 or more, in the largest binary unit that loses nothing; `parse_bytes` gives it back."""
+    for unit, factor in (("GiB", 1024**3), ("MiB", 1024**2), ("KiB", 1024)):
+        if amount_bytes and amount_bytes % factor == 0:
+            return f"{amount_bytes // factor} {unit}"
+    return f"{amount_bytes} B"
