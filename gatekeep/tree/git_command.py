@@ -1,0 +1,237 @@
+"""
+How git is started: one environment, one place where its failures become ours.
+
+What a repository holds is written by strangers, and its configuration may be another user's (a container in CI sees the
+checkout of its host). So git never gets a chance to run anything that it finds there, whoever owns it:
+
+- Two folders, two uses. Names and history (`rev-parse`, `rev-list`, `merge-base`) need the repository's own git folder:
+  refs, shallow boundaries. All that touches content (`cat-file`, `diff`, `checkout-index`) runs in a *bare stand-in*:
+  an empty git folder of ours, without configuration, attributes, hooks, index or remotes, that shares the object store.
+  Filters, text converters, external diff programs and the fetching of missing objects are set up in configuration: what
+  is not configured cannot run, and no option list of ours can have forgotten one.
+- The environment is built from nothing. Only PATH and the variables by which `receive-pack` shows a hook the objects
+  of a push that is not accepted yet come through.
+- The git folder is always named outright. Git then leaves out its check of the owner (`safe.directory`), which protects
+  against exactly the programs that cannot run here; a repository of another user just works.
+
+Source: git(1), "Environment Variables"; git-config(1), "safe.directory", "protocol.allow"; git-receive-pack(1),
+"Quarantine Environment".
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import tempfile
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from gatekeep.errors import RepositoryError
+
+#: Come through from our own environment. The last three are set by receive-pack around a pre-receive hook.
+_PASSED_ON = ("PATH", "TMPDIR", "LD_LIBRARY_PATH")
+_QUARANTINE = ("GIT_QUARANTINE_PATH", "GIT_OBJECT_DIRECTORY", "GIT_ALTERNATE_OBJECT_DIRECTORIES")
+
+#: Outrank the repository's own configuration.
+_CONFIGURATION = (
+    ("core.hooksPath", os.devnull),
+    ("core.fsmonitor", "false"),
+    ("core.attributesFile", os.devnull),
+    ("core.autocrlf", "false"),
+    ("core.eol", "lf"),
+    ("core.warnAmbiguousRefs", "true"),
+    # Ours is stricter on every file system (listing.py); git's NTFS rules would refuse what Linux can hold.
+    ("core.protectNTFS", "false"),
+    ("core.protectHFS", "false"),
+    ("i18n.logOutputEncoding", "UTF-8"),
+    ("log.showSignature", "false"),
+    ("gc.auto", "0"),
+    ("maintenance.auto", "false"),
+    ("protocol.allow", "never"),
+    ("submodule.recurse", "false"),
+)
+
+
+def git_environment(own: Mapping[str, str], *, quarantine: bool = True) -> dict[str, str]:
+    """
+    Build the environment that git runs in.
+
+    Args:
+        own: Our own environment; only a few names of it come through.
+        quarantine: Whether the objects of a push in progress are shown; not for a submodule, which has its own.
+    """
+    names = (*_PASSED_ON, *_QUARANTINE) if quarantine else _PASSED_ON
+    environment = {name: own[name] for name in names if name in own}
+    environment |= {
+        "LC_ALL": "C",
+        "LANGUAGE": "C",
+        "GIT_CONFIG_NOSYSTEM": "1",
+        "GIT_CONFIG_SYSTEM": os.devnull,
+        "GIT_CONFIG_GLOBAL": os.devnull,
+        "GIT_ATTR_NOSYSTEM": "1",
+        "GIT_OPTIONAL_LOCKS": "0",
+        "GIT_TERMINAL_PROMPT": "0",
+        "GIT_PAGER": "cat",
+        "GIT_NO_LAZY_FETCH": "1",
+        # A list of allowed protocols that holds none; unlike protocol.allow no configuration can outrank it.
+        "GIT_ALLOW_PROTOCOL": "none",
+        # Commits are judged as they are, not as somebody's refs/replace or grafts show them.
+        "GIT_NO_REPLACE_OBJECTS": "1",
+        "GIT_GRAFT_FILE": os.devnull,
+        "GIT_CONFIG_COUNT": str(len(_CONFIGURATION)),
+    }
+    for index, (key, value) in enumerate(_CONFIGURATION):
+        environment[f"GIT_CONFIG_KEY_{index}"] = key
+        environment[f"GIT_CONFIG_VALUE_{index}"] = value
+    return environment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GitAnswer:
+    """What one git command said: its exit code, standard output, and its complaints as text."""
+
+    exit_code: int
+    output: bytes
+    complaint: str
+
+
+class GitCommand:
+    """
+    Runs git on one repository.
+
+    Args:
+        place: How the repository is called in messages.
+        git_dir: Its git folder (a linked work tree's own).
+        common_dir: The folder that all its work trees share.
+        environment: From `git_environment`.
+    """
+
+    def __init__(self, place: str, git_dir: Path, common_dir: Path, environment: Mapping[str, str]) -> None:
+        self.place = place
+        self._git_dir = git_dir
+        self._environment = dict(environment)
+        self._content_environment = {"GIT_OBJECT_DIRECTORY": str(common_dir / "objects"), **environment}
+        self._stand_in: tempfile.TemporaryDirectory[str] | None = None
+        self._object_format = "sha1"
+        self._lock = threading.Lock()
+
+    def close(self) -> None:
+        """Remove the stand-in."""
+        if self._stand_in is not None:
+            self._stand_in.cleanup()
+            self._stand_in = None
+
+    def run(self, *arguments: str, feed: bytes = b"") -> GitAnswer:
+        """Run git on the repository's names and history, to its end; any exit code is an answer."""
+        return self._run([f"--git-dir={self._git_dir}", *arguments], self._environment, feed, None)
+
+    def ask(self, *arguments: str, doing: str, feed: bytes = b"") -> bytes:
+        """
+        Run git on names and history and give its output.
+
+        Raises:
+            RepositoryError: Git failed; the message holds `doing` and what git said.
+        """
+        return self._must(self.run(*arguments, feed=feed), doing)
+
+    def ask_content(
+        self,
+        *arguments: str,
+        doing: str,
+        feed: bytes = b"",
+        work_tree: Path | None = None,
+        index: Path | None = None,
+    ) -> bytes:
+        """
+        Run git on content, in the stand-in, and give its output.
+
+        Raises:
+            RepositoryError: Git failed; the message holds `doing` and what git said.
+        """
+        environment = self._content_environment
+        if index is not None:
+            environment = {**environment, "GIT_INDEX_FILE": str(index)}
+        options = [] if work_tree is None else [f"--work-tree={work_tree}"]
+        answer = self._run([*options, *self.content_options(), *arguments], environment, feed, work_tree)
+        return self._must(answer, doing)
+
+    def start_content(self, arguments: Sequence[str], complaints: int) -> subprocess.Popen[bytes]:
+        """Start a long-lived git on content, its standard input and output piped; it complains to `complaints`."""
+        try:
+            return subprocess.Popen(
+                ["git", *self.content_options(), *arguments],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=complaints,
+                env=self._content_environment,
+            )
+        except OSError as error:
+            raise self._not_started(error) from error
+
+    def content_options(self) -> list[str]:
+        """Name the stand-in, which is made at its first use."""
+        return [f"--git-dir={self.make_stand_in()}"]
+
+    def make_stand_in(self) -> Path:
+        """Give the stand-in's folder; scratch files may be put beside what is in it."""
+        with self._lock:
+            if self._stand_in is None:
+                answer = self.ask("rev-parse", "--show-object-format", doing="reading its format")
+                self._object_format = answer.decode("ascii").strip()
+                self._stand_in = _write_stand_in(self.place, self._object_format)
+            return Path(self._stand_in.name)
+
+    @property
+    def object_format(self) -> str:
+        """sha1 or sha256: what object names are digests of."""
+        self.make_stand_in()
+        return self._object_format
+
+    def _run(
+        self, arguments: Sequence[str], environment: Mapping[str, str], feed: bytes, folder: Path | None
+    ) -> GitAnswer:
+        try:
+            done = subprocess.run(
+                ["git", *arguments], input=feed, capture_output=True, check=False, env=environment, cwd=folder
+            )
+        except OSError as error:
+            raise self._not_started(error) from error
+        complaint = done.stderr.decode("utf-8", "replace").strip()
+        return GitAnswer(exit_code=done.returncode, output=done.stdout, complaint=complaint)
+
+    def _must(self, answer: GitAnswer, doing: str) -> bytes:
+        if answer.exit_code == 0:
+            return answer.output
+        raise self.failure(doing, answer.complaint or f"exit code {answer.exit_code} and no word")
+
+    def failure(self, doing: str, complaint: str) -> RepositoryError:
+        """Make the error of a git that failed: the one place where its words become ours."""
+        said = " ".join(complaint.split())
+        if "unable to read" in said or "bad object" in said or "missing" in said or "could not get object" in said:
+            way_out = "the object is missing here (a partial clone, or damage); run git fetch --refetch, then git fsck"
+        else:
+            way_out = "run git fsck there, and try again"
+        return RepositoryError(f"{self.place}: {doing} failed, git said: {said}; {way_out}")
+
+    def _not_started(self, error: OSError) -> RepositoryError:
+        if isinstance(error, FileNotFoundError):
+            return RepositoryError(f"{self.place}: git is not on PATH; install git 2.39 or later")
+        return RepositoryError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")
+
+
+def _write_stand_in(place: str, object_format: str) -> tempfile.TemporaryDirectory[str]:
+    text = "[core]\n\trepositoryformatversion = 1\n\tbare = true\n"
+    if object_format != "sha1":
+        text += f"[extensions]\n\tobjectFormat = {object_format}\n"
+    try:
+        stand_in = tempfile.TemporaryDirectory(prefix="gatekeep-git-")
+        folder = Path(stand_in.name)
+        (folder / "refs").mkdir()
+        (folder / "objects").mkdir()
+        (folder / "HEAD").write_text("ref: refs/heads/none\n", encoding="ascii")
+        (folder / "config").write_text(text, encoding="ascii")
+    except OSError as error:
+        raise RepositoryError(f"{place}: no scratch folder can be made: {error}; free some space in TMPDIR") from error
+    return stand_in

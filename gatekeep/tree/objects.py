@@ -1,0 +1,130 @@
+"""
+Reading git's objects through one long-lived `git cat-file --batch`.
+
+One request is a line, one answer a header line and the content. Requests are sent a handful at a time: the pipe holds
+them all, so that neither side can wait for the other, and a thousand small files cost a few waits and not a thousand.
+
+Safe from several threads; each batch is read whole before the next one starts.
+
+Source: git-cat-file(1), "BATCH OUTPUT".
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import tempfile
+import threading
+from collections.abc import Iterator, Sequence
+from typing import IO, NamedTuple
+
+from gatekeep.tree.git_command import GitCommand
+
+#: Requests in flight: 32 lines of at most 73 bytes are far below the 64 KiB that a pipe holds, and bound what waits in
+#: memory.
+_BATCH = 32
+_REQUEST = re.compile(r"[0-9a-f]{40}(?:[0-9a-f]{24})?(?:\^\{tree\})?", re.ASCII)
+
+
+class GitObject(NamedTuple):
+    """A kind (commit, tree, blob or tag) and the content. A named tuple: thousands are read for one tree."""
+
+    object_id: str
+    kind: str
+    content: bytes
+
+
+class ObjectReader:
+    """Reads objects by their full names; git starts at the first read and ends at `close`."""
+
+    def __init__(self, command: GitCommand) -> None:
+        self._command = command
+        self._process: subprocess.Popen[bytes] | None = None
+        self._complaints: IO[bytes] | None = None
+        self._lock = threading.Lock()
+
+    def read_object(self, name: str) -> GitObject | None:
+        """
+        Read one object; None when the repository does not have it.
+
+        Args:
+            name: A full object name, or one followed by `^{tree}`.
+
+        Raises:
+            RepositoryError: The object is damaged, or git ended.
+        """
+        return next(self.iter_objects([name]))
+
+    def iter_objects(self, names: Sequence[str]) -> Iterator[GitObject | None]:
+        """
+        Read many objects in the order asked; None for one that the repository does not have.
+
+        Raises:
+            RepositoryError: As `read_object`.
+        """
+        for start in range(0, len(names), _BATCH):
+            # Read whole under the lock: whoever stops in the middle of the generator leaves no answer in the pipe.
+            with self._lock:
+                batch = self._read_batch(names[start : start + _BATCH])
+            yield from batch
+
+    def close(self) -> None:
+        """End git."""
+        with self._lock:
+            self._end()
+
+    def _read_batch(self, names: Sequence[str]) -> list[GitObject | None]:
+        for name in names:
+            if _REQUEST.fullmatch(name) is None:
+                raise self._command.failure("reading an object", f"{name!r} is not a full object name")
+        process = self._start()
+        if process.stdin is None or process.stdout is None:
+            raise self._command.failure("reading objects", "its pipes are closed")
+        try:
+            process.stdin.write("".join(f"{name}\n" for name in names).encode("ascii"))
+            process.stdin.flush()
+            return [self._read_answer(process.stdout, name) for name in names]
+        except (OSError, EOFError, ValueError) as error:
+            complaint = self._end() or str(error)
+            raise self._command.failure("reading objects", complaint) from error
+
+    @staticmethod
+    def _read_answer(answers: IO[bytes], name: str) -> GitObject | None:
+        header = answers.readline()
+        fields = header.decode("ascii", "replace").split()
+        if fields[-1:] == ["missing"]:
+            return None
+        if not header.endswith(b"\n") or len(fields) != 3:
+            raise EOFError(f"no answer for {name}")
+        size_bytes = int(fields[2])
+        content = answers.read(size_bytes + 1)
+        if len(content) != size_bytes + 1:
+            raise EOFError(f"the answer for {name} is cut")
+        return GitObject(fields[0], fields[1], content[:-1])
+
+    def _start(self) -> subprocess.Popen[bytes]:
+        if self._process is None:
+            self._complaints = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
+            self._process = self._command.start_content(["cat-file", "--batch"], self._complaints.fileno())
+        return self._process
+
+    def _end(self) -> str:
+        """End git and give its complaints."""
+        complaint = ""
+        if self._process is not None:
+            self._process.kill()
+            for pipe in (self._process.stdin, self._process.stdout):
+                if pipe is not None:
+                    try:
+                        pipe.close()
+                    except OSError:
+                        # What was not sent yet is of no interest to anybody.
+                        continue
+            self._process.wait()
+            self._process = None
+        if self._complaints is not None:
+            self._complaints.seek(0)
+            complaint = self._complaints.read().decode("utf-8", "replace")
+            self._complaints.close()
+            self._complaints = None
+        return complaint
