@@ -223,7 +223,14 @@ class LiveProgress:
         head = Table.grid(padding=(0, 2))
         trouble = f", {troubled} not well" if troubled else ""
         head.add_row(
-            ProgressBar(total=max(total, 1), completed=done, width=_BAR_CELLS),
+            ProgressBar(
+                total=max(total, 1),
+                completed=done,
+                width=_BAR_CELLS,
+                style="dim",
+                complete_style="bold",
+                finished_style="bold",
+            ),
             Text(f"{done} of {total} done{trouble}, {say_time_left(left_s)}"),
         )
         rows = Table.grid(padding=(0, 2))
