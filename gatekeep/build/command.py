@@ -9,8 +9,7 @@ A command gets a session of its own, /dev/null as standard input, one capped log
 environment that it is given, and no descriptor of ours but those that it is meant to have. It is an argument list,
 never shell text.
 
-The signals: at the time limit, or when cancelled, SIGTERM to everything below the keeper, `keeper.GRACE_S` later
-SIGKILL. What a command leaves running when it ends by itself gets SIGKILL at once, and is counted.
+The signals: at the time limit, or when cancelled, SIGTERM to everything below the keeper, some grace later SIGKILL. What a command leaves running when it ends by itself gets SIGKILL at once, and is counted.
 """
 
 from __future__ import annotations
@@ -259,7 +258,7 @@ class _Keeper:
             with suppress(ProcessLookupError, PermissionError):
                 os.killpg(self.pid, SIGKILL)
 
-    def ask(self, spec: CommandSpec) -> None:
+    def ask(self, spec: CommandSpec, grace_s: float) -> None:
         """
         Send a command.
 
@@ -272,6 +271,7 @@ class _Keeper:
                 "directory": os.fsencode(spec.directory),
                 "environment": {os.fsencode(name): os.fsencode(text) for name, text in spec.environment.items()},
                 "time_limit_s": float(spec.time_limit_s),
+                "grace_s": grace_s,
                 "log_path": os.fsencode(spec.log_path.absolute()),
                 "log_limit_bytes": spec.log_limit_bytes,
                 "fds": list(spec.pass_fds),
@@ -283,7 +283,7 @@ class _Keeper:
             head = b""
         self.control.sendall(head + request)
 
-    def wait(self, cancel: CancelToken, time_limit_s: float) -> dict[str, Any]:
+    def wait(self, cancel: CancelToken, time_limit_s: float, grace_s: float) -> dict[str, Any]:
         """
         Wait for the end of the command, and hand a cancellation on.
 
@@ -293,7 +293,7 @@ class _Keeper:
         poller = select.poll()
         poller.register(self.control, select.POLLIN)
         poller.register(cancel, select.POLLIN)
-        left_s = time_limit_s + keeper.GRACE_S + keeper.LAST_WAIT_S + _BACKSTOP_S
+        left_s = time_limit_s + grace_s + keeper.LAST_WAIT_S + _BACKSTOP_S
         while True:
             ready = {fd for fd, _events in poller.poll(min(left_s * 1000, _LONGEST_POLL_MS))}
             if not ready:
@@ -310,7 +310,7 @@ class _Keeper:
             else:
                 poller.unregister(cancel)
                 self.control.sendall(b"S")
-                left_s = keeper.GRACE_S + keeper.LAST_WAIT_S + _BACKSTOP_S
+                left_s = grace_s + keeper.LAST_WAIT_S + _BACKSTOP_S
 
 
 _LONGEST_POLL_MS = 2**31 - 1
@@ -325,7 +325,9 @@ class SubprocessRunner:
     no command runs any more; a context manager.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, grace_s: float = keeper.GRACE_S) -> None:
+        """Make one; `grace_s` is how long a command that is ended has between SIGTERM and SIGKILL."""
+        self._grace_s = grace_s
         self._lock = threading.Lock()
         self._idle: list[_Keeper] = []
 
@@ -340,8 +342,8 @@ class SubprocessRunner:
             return CommandResult(end=NotStarted(message=problem, kind=Hindrance.MACHINE))
         oom_kills_before = read_oom_kills()
         try:
-            keeper_.ask(spec)
-            answer = keeper_.wait(cancel, spec.time_limit_s)
+            keeper_.ask(spec, self._grace_s)
+            answer = keeper_.wait(cancel, spec.time_limit_s, self._grace_s)
         except OSError as error:
             keeper_.kill()
             silent = "does not answer" if isinstance(error, TimeoutError) else "was ended from outside"

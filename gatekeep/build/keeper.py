@@ -25,7 +25,7 @@ or no answer comes), kills the command's group, and counts the build as not deci
 
 Runs on the standard library, `launch` and `capped_log` alone; nothing here may import more of gatekeep. Run by
 `python -I -S -c`, with the socket as standard input. Messages are marshal dictionaries behind a length: both ends are
-the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s, log_path, log_limit_bytes,
+the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s, grace_s, log_path, log_limit_bytes,
 fds}, with the descriptors of `fds` beside it; `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …}.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
@@ -42,11 +42,12 @@ import signal
 import socket
 import struct
 import time
+from array import array
 
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
 
-#: Between SIGTERM and SIGKILL: make removes half-written targets in it. Tuned by hand: make needs a few milliseconds.
+#: From SIGTERM to SIGKILL, unless said otherwise: make removes half-written targets then, which takes milliseconds.
 GRACE_S = 2.0
 #: After SIGKILL, until we give a process up (it hangs in the kernel, on a dead network mount for instance).
 LAST_WAIT_S = 10.0
@@ -102,7 +103,7 @@ def _receive(control: socket.socket) -> dict | None:  # type: ignore[type-arg]  
         first = b"S"
         received: list[int] = []
         while first == b"S":
-            first, received, _flags, _address = socket.recv_fds(control, 1, MAX_FDS, socket.MSG_CMSG_CLOEXEC)
+            first, received = _receive_fds(control)
         if not first:
             return None
         (length,) = LENGTH.unpack(receive_exactly(control, LENGTH.size))
@@ -111,6 +112,17 @@ def _receive(control: socket.socket) -> dict | None:  # type: ignore[type-arg]  
         return None
     request["received"] = received
     return request  # type: ignore[no-any-return]
+
+
+def _receive_fds(control: socket.socket) -> tuple[bytes, list[int]]:
+    """Read one byte and the descriptors beside it, none of which a command inherits by itself."""
+    # Not socket.recv_fds: in Python 3.11 it drops its flags, and so the close-on-exec that is asked for.
+    fds = array("i")
+    flags = socket.MSG_CMSG_CLOEXEC
+    first, ancillary, _flags, _address = control.recvmsg(1, socket.CMSG_LEN(MAX_FDS * fds.itemsize), flags)
+    for _level, _kind, data in ancillary:
+        fds.frombytes(data[: len(data) - len(data) % fds.itemsize])
+    return first, list(fds)
 
 
 def receive_exactly(control: socket.socket, count: int) -> bytes:
@@ -273,7 +285,7 @@ class Watch:
         self._stopped_by = "SIGTERM"
         for number in (signal.SIGTERM, signal.SIGCONT):  # a stopped process gets its SIGTERM when it goes on
             self._signal(number)
-        return time.monotonic() + GRACE_S
+        return time.monotonic() + float(self._request["grace_s"])
 
     def _kill(self) -> float:
         self._signal(signal.SIGKILL)
