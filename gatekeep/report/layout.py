@@ -25,7 +25,7 @@ def shorten(text: str, width: int) -> str:
     """Cut a text to this many cells; `…` stands for what went. A width of 1 or less gives `…` for any longer text."""
     if cell_width(text) <= width:
         return text
-    head, _ = _split_at(text, max(width - 1, 0))
+    head, _ = _split_at(text, width - 1)
     return f"{head.rstrip()}…"
 
 
@@ -38,8 +38,12 @@ def fold(text: str, width: int) -> list[str]:
     """
     lines = []
     while cell_width(text) > width:
-        head, text = _split_at(text, width)
+        head, rest = _split_at(text, width)
+        if not head:
+            # One character that is wider than the line: it goes alone, or this would not end.
+            head, rest = text[:1], text[1:]
         lines.append(head)
+        text = rest
     return [*lines, text]
 
 
@@ -82,10 +86,10 @@ def _width_of(character: str) -> int:
 
 
 def _split_at(text: str, width: int) -> tuple[str, str]:
-    """Split before the character that would pass `width` cells; the first one stays in front unless width is 0."""
+    """Split before the character that would pass `width` cells."""
     used = 0
     for index, character in enumerate(text):
         used += _width_of(character)
-        if used > width and (index or not width):
+        if used > width:
             return text[:index], text[index:]
     return text, ""

@@ -41,6 +41,8 @@ _QUOTE = "    | "
 _EXCERPT_LINES = 8
 _EXCERPT_CELLS = 600
 _SUBJECT_CELLS = 60
+# No compiler says more in one message that anybody reads; a template error can fill a screen.
+_SPAN_CELLS = 1000
 _DELTAS_SHOWN = 10
 _NOTICES_SHOWN = 10
 _TARGETS_SHOWN = 12
@@ -194,7 +196,7 @@ def _words_of(spans: list[Span]) -> list[tuple[str, str]]:
     words: list[tuple[str, str]] = []
     joined = False
     for span in spans:
-        text = plain(span.text)
+        text = shorten(plain(span.text), _SPAN_CELLS)
         style = _BOLD if span.role in (Role.WHOM, Role.PLACE, Role.COMMIT) else ""
         pieces = text.split(" ")
         for index, piece in enumerate(pieces):
