@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from binascii import Error, unhexlify
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from gatekeep.errors import ImageError
 from gatekeep.measure.elf import Bytes
@@ -22,6 +23,19 @@ MAX_RUNS = 100_000
 _MAX_LINE = 530
 
 Range = tuple[int, int]
+
+
+class _Line(NamedTuple):
+    """Where in the file a record stands; 1-based."""
+
+    path: str
+    number: int
+
+    def error(self, message: str) -> ImageError:
+        """Give an error that names the line in its text and the file alone in its path."""
+        error = ImageError(f"{self.path}:{self.number}", message)
+        error.path = self.path
+        return error
 
 
 def read_intel_hex(data: Bytes, *, name: str) -> tuple[Range, ...]:
@@ -43,26 +57,26 @@ def read_intel_hex(data: Bytes, *, name: str) -> tuple[Range, ...]:
     linear = False
     ended = False
     for line_number, line in _read_lines(data, name):
-        place = f"{name}:{line_number}"
+        place = _Line(name, line_number)
         if ended:
-            raise ImageError(place, "has records after the end record")
+            raise place.error("has records after the end record")
         if line[:1] != b":":
-            raise ImageError(place, "is no Intel HEX record: it does not begin with ':'")
+            raise place.error("is no Intel HEX record: it does not begin with ':'")
         record = _read_digits(line[1:], place)
         if len(record) < 5 or record[0] != len(record) - 5:
-            raise ImageError(
-                place, f"record says it has {record[:1].hex() or 'no'} (hex) data bytes, got {max(0, len(record) - 5)}"
+            raise place.error(
+                f"record says it has {record[:1].hex() or 'no'} (hex) data bytes, got {max(0, len(record) - 5)}"
             )
         if sum(record) & 0xFF:
-            raise ImageError(place, f"checksum is {record[-1]:02X}, wanted {-sum(record[:-1]) & 0xFF:02X}")
+            raise place.error(f"checksum is {record[-1]:02X}, wanted {-sum(record[:-1]) & 0xFF:02X}")
         offset = record[1] << 8 | record[2]
         kind, content = record[3], record[4:-1]
         if kind == 0:
             # Without a linear base, offsets wrap within 64 KiB by the specification; no tool means that.
             if not linear and offset + len(content) > 0x10000:
-                raise ImageError(place, "data crosses the end of its 64 KiB segment")
+                raise place.error("data crosses the end of its 64 KiB segment")
             if base + offset + len(content) > 1 << 32:
-                raise ImageError(place, "data crosses the last 32-bit address")
+                raise place.error("data crosses the last 32-bit address")
             runs.add(base + offset, content, place)
             continue
         _check_shape(kind, offset, content, place)
@@ -76,14 +90,13 @@ def read_intel_hex(data: Bytes, *, name: str) -> tuple[Range, ...]:
     return runs.merge()
 
 
-def _check_shape(kind: int, offset: int, content: bytes, place: str) -> None:
+def _check_shape(kind: int, offset: int, content: bytes, place: _Line) -> None:
     """Refuse records other than data that are not as the specification wants them."""
     lengths = {1: 0, 2: 2, 3: 4, 4: 2, 5: 4}
     if kind not in lengths:
-        raise ImageError(place, f"record type {kind:02X} does not exist")
+        raise place.error(f"record type {kind:02X} does not exist")
     if len(content) != lengths[kind] or offset:
-        raise ImageError(
-            place,
+        raise place.error(
             f"record type {kind:02X} has {len(content)} data bytes at {offset:04X}, wanted {lengths[kind]} at 0000",
         )
 
@@ -107,36 +120,36 @@ def read_s_record(data: Bytes, *, name: str) -> tuple[Range, ...]:
     widest = 0
     ended = False
     for line_number, line in _read_lines(data, name):
-        place = f"{name}:{line_number}"
+        place = _Line(name, line_number)
         if ended:
-            raise ImageError(place, "has records after the end record")
+            raise place.error("has records after the end record")
         kind = line[1:2]
         if line[:1] != b"S" or kind not in _ADDRESS_BYTES:
-            raise ImageError(place, "is no S-record: it does not begin with S0, S1, S2, S3, S5, S6, S7, S8 or S9")
+            raise place.error("is no S-record: it does not begin with S0, S1, S2, S3, S5, S6, S7, S8 or S9")
         record = _read_digits(line[2:], place)
         width = _ADDRESS_BYTES[kind]
         if len(record) < width + 2 or record[0] != len(record) - 1:
-            raise ImageError(
-                place, f"record says it has {record[:1].hex() or 'no'} (hex) bytes, got {max(0, len(record) - 1)}"
+            raise place.error(
+                f"record says it has {record[:1].hex() or 'no'} (hex) bytes, got {max(0, len(record) - 1)}"
             )
         if sum(record) & 0xFF != 0xFF:
-            raise ImageError(place, f"checksum is {record[-1]:02X}, wanted {~sum(record[:-1]) & 0xFF:02X}")
+            raise place.error(f"checksum is {record[-1]:02X}, wanted {~sum(record[:-1]) & 0xFF:02X}")
         address = int.from_bytes(record[1 : 1 + width], "big")
         content = record[1 + width : -1]
         if kind in b"123":
             if address + len(content) > 1 << 8 * width:
-                raise ImageError(place, "data crosses the last address of its record type")
+                raise place.error("data crosses the last address of its record type")
             runs.add(address, content, place)
             data_records += 1
             widest = max(widest, width)
         elif kind in b"56789" and content:
-            raise ImageError(place, f"record type S{kind.decode()} has data")
+            raise place.error(f"record type S{kind.decode()} has data")
         elif kind in b"56" and address != data_records:
-            raise ImageError(place, f"says there are {address} data records, got {data_records}")
+            raise place.error(f"says there are {address} data records, got {data_records}")
         elif kind in b"789":
             ended = True
             if widest and width != widest:
-                raise ImageError(place, f"end record has {8 * width}-bit addresses, the data {8 * widest}-bit ones")
+                raise place.error(f"end record has {8 * width}-bit addresses, the data {8 * widest}-bit ones")
     if not ended:
         raise ImageError(name, "has no end record; it is cut short")
     return runs.merge()
@@ -155,16 +168,16 @@ def _read_lines(data: Bytes, name: str) -> Iterator[tuple[int, bytes]]:
         if end < 0:
             end = len(data)
             if end - start > _MAX_LINE:
-                raise ImageError(f"{name}:{number}", "line is longer than any record; the file is in another format")
+                raise _Line(name, number).error("line is longer than any record; the file is in another format")
         yield number, data[start:end].removesuffix(b"\r")
         start = end + 1
 
 
-def _read_digits(digits: bytes, place: str) -> bytes:
+def _read_digits(digits: bytes, place: _Line) -> bytes:
     try:
         return unhexlify(digits)
     except Error as error:
-        raise ImageError(place, "holds something other than pairs of hexadecimal digits") from error
+        raise place.error("holds something other than pairs of hexadecimal digits") from error
 
 
 class _Runs:
@@ -174,14 +187,14 @@ class _Runs:
         self._name = name
         self._runs: list[tuple[int, bytearray]] = []
 
-    def add(self, address: int, content: bytes, place: str) -> None:
+    def add(self, address: int, content: bytes, place: _Line) -> None:
         if not content:
             return
         if self._runs and self._runs[-1][0] + len(self._runs[-1][1]) == address:
             self._runs[-1][1].extend(content)
             return
         if len(self._runs) == MAX_RUNS:
-            raise ImageError(place, f"has more than {MAX_RUNS} separate runs of data")
+            raise place.error(f"has more than {MAX_RUNS} separate runs of data")
         self._runs.append((address, bytearray(content)))
 
     def merge(self) -> tuple[Range, ...]:
