@@ -127,7 +127,7 @@ class _LogReader:
         self._assembling = False
 
     def read(self, index: int, line: str) -> None:
-        if line[0] in " \t" or line.startswith(">>> "):
+        if line[0] in " \t" or line.startswith(">>> ") or ":" not in line:
             self._follow(line)
             return
         header = read_header(line, assembling=self._assembling)
@@ -197,7 +197,7 @@ class _LogReader:
         elif draft.seen == 1:
             # Older compilers quote the line as it is; a caret below proves it.
             draft.plain = line
-        elif draft.seen == 2 and is_caret(line):
+        elif draft.seen == 2 and draft.plain and is_caret(line):
             draft.excerpt = draft.plain.strip()[:_QUOTE_LIMIT]
 
     def _close(self) -> None:

@@ -73,7 +73,8 @@ _PLACE_AND_MESSAGE = re.compile(r"([^\s:][^:]*):([0-9]{1,9}): (.+)")
 _SECTION_PLACE = re.compile(r"(.+?):\([^()]*\)")
 _OBJECT_FILE: Final = (".o", ".obj", ".lo", ".a", ".so", ".elf", ".bc", ")")
 _OBJECT_AND_MESSAGE = re.compile(r"([^\s:]+\.(?:o|obj|lo|a|so|elf|bc)(?:\([^()\s]*\))?): (.+)")
-_FILE_NAME = re.compile(r"[^\s\"].*\.[A-Za-z][\w+-]*|[^\s\"]*/?(?:GNUm|M|m)akefile")
+#: Without a line number to prove it, "Compiling x.c" is a sentence and no name; an absolute path may have spaces.
+_FILE_NAME = re.compile(r"(?:/[^\"]*|[^\s\"/][^\s\"]*)\.[A-Za-z][\w+-]*|[^\s\"]*(?:GNUm|M|m)akefile")
 _PSEUDO_FILE = re.compile(r"<[^<>/]*>|\{[^{}/]*\}")
 _MAKEFILE = re.compile(r"(?:.*/)?(?:(?:GNUm|M|m)akefile[\w.-]*|[^/]+\.(?:mk|mak|make))")
 _PROGRAM = re.compile(r"[\w.+-]{1,100}(?:\[[0-9]{1,4}\])?", re.ASCII)
@@ -253,7 +254,7 @@ def _read_place(where: str) -> _Place | None:
         return None
     if match := _PLACE.fullmatch(where):
         if _PSEUDO_FILE.fullmatch(match[1]):
-            return (None, None, None, False)
+            return (None, int(match[2]), None, False)
         return (match[1], int(match[2]) or None, int(match[3] or 0) or None, False)
     if match := _SECTION_PLACE.fullmatch(where):
         name = match[1].split(":", 1)[0]
@@ -320,7 +321,7 @@ def _make_link_error(
 def _read_stars(match: re.Match[str]) -> Header | None:
     """Read make's `*** …`: a complaint of its own, or that a command failed."""
     path, line, level, message = match.groups()
-    message = message.strip().removesuffix("Stop.").rstrip()
+    message = message.strip().removesuffix("Stop.").rstrip().removesuffix(".")
     if not message or message.startswith(_STARS_CHATTER):
         return Header(None)
     cause = Cause.MAKE

@@ -1,0 +1,1 @@
+$(error no board is set)

@@ -1,0 +1,1 @@
+void stop(void) { __asm__("bogus r1"); }

@@ -1,0 +1,2 @@
+all:
+  spaces, not a tab

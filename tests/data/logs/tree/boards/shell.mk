@@ -1,0 +1,2 @@
+all:
+	./no-such-program

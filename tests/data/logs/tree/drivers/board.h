@@ -1,0 +1,3 @@
+#ifndef BOARD
+#error "no board is set"
+#endif

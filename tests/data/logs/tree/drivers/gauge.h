@@ -1,0 +1,2 @@
+#include "../lib/cut.h"
+static int forgotten(void) { return 1; }

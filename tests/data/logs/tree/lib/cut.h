@@ -1,0 +1,2 @@
+#define CUT(pointer) ((int)(pointer))
+#define LARGER(a, b) ((a) > (b) ? (a) : (b))

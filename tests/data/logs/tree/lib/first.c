@@ -1,0 +1,2 @@
+int depth(int);
+int main(void) { return depth(1); }

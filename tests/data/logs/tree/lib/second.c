@@ -1,0 +1,1 @@
+int depth(char *text) { return text ? 1 : 0; }

@@ -1,0 +1,3 @@
+int missing(void) { return 1; }
+int main(void) { return 2; }
+int absent;

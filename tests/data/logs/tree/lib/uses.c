@@ -1,0 +1,2 @@
+int sound_horn(void);
+int main(void) { return sound_horn(); }

@@ -1,0 +1,1 @@
+int f(void) { int unused; return 0; }
