@@ -184,6 +184,11 @@ class GitRepository:
         self._reader.close()
         self._command.close()
 
+    @property
+    def work_tree(self) -> Path | None:
+        """The checkout's root; None in a bare repository."""
+        return self._work_tree
+
     def resolve(self, revision: str) -> Commit:
         """
         Find the commit that a revision names.

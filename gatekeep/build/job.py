@@ -1,0 +1,334 @@
+"""
+One job in one workplace: move the tree, run the recipe, look at what it left, put the tree back.
+
+A workplace is a worker's own: its copy of the tree, and beside it the folders `out`, `home` and `tmp`, made anew for
+every job. What a job does there, no later job sees. Whatever the code does wrong is an outcome; whatever the machine
+does wrong is the outcome *not decided*. Nothing is raised but what stops the whole run.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from signal import SIGKILL
+from typing import assert_never
+
+from gatekeep.build.command import (
+    Cancelled,
+    CancelToken,
+    CommandResult,
+    CommandRunner,
+    CommandSpec,
+    Exited,
+    Hindrance,
+    Lost,
+    NotStarted,
+    Signalled,
+    TimedOutEnd,
+)
+from gatekeep.build.environment import build_environment
+from gatekeep.build.machine import free_bytes
+from gatekeep.build.tree_files import remove_everything
+from gatekeep.build.worktree import MaterialisedTree
+from gatekeep.errors import ImageError, RepositoryError, RunnerError
+from gatekeep.logs import log_event
+from gatekeep.measure.artifacts import ArtifactPaths, MissingArtifact, measure_artifacts
+from gatekeep.measure.diagnostics import LogFindings, parse_log
+from gatekeep.measure.footprint import find_overflows
+from gatekeep.model.evidence import (
+    Broken,
+    Built,
+    Evidence,
+    NotDecided,
+    Outcome,
+    Outgrown,
+    Speaker,
+    TimedOut,
+    name_outcome,
+)
+from gatekeep.model.placeholders import fill_at_run_time
+from gatekeep.model.plan import Job
+
+#: Below this, "no space left on device" in a log is believed to be the machine's.
+_DISK_FULL_BELOW_BYTES = 64 * 1024**2
+_FOLDERS = ("out", "home", "tmp")
+_logger = logging.getLogger(__name__)
+_DISK_FULL_TEXT = b"No space left on device"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Run:
+    """What running the recipe gave: None as `result` means that every command exited with 0."""
+
+    outcome: Outcome | None
+    elapsed_s: float
+    log_cut: bool
+
+
+class Workplace:
+    """Builds one job after another in its own folders. Used by one thread at a time."""
+
+    def __init__(
+        self,
+        *,
+        tree: MaterialisedTree,
+        folder: Path,
+        logs: Path,
+        runner: CommandRunner,
+        host_environment: Mapping[str, str],
+        jobs: int,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        """
+        Set up a workplace.
+
+        Args:
+            tree: The worker's copy of the tree.
+            folder: Holds `out`, `home`, `tmp` and the log while a job runs.
+            logs: Where logs worth keeping go; names in the evidence are relative to its parent.
+            runner: Starts commands.
+            host_environment: gatekeep's own; only PATH and what a recipe keeps is passed on.
+            jobs: What `{jobs}` becomes.
+            now: The clock.
+        """
+        self._tree = tree
+        self._folder = folder
+        self._logs = logs
+        self._runner = runner
+        self._host_environment = host_environment
+        self._jobs = jobs
+        self._now = now
+        self._out = folder / "out"
+        self._log = folder / "job.log"
+
+    @property
+    def tree_id(self) -> str | None:
+        """The tree that it holds at the moment."""
+        return self._tree.tree_id
+
+    def close(self) -> None:
+        """Let go of the tree and remove what the last job left."""
+        with suppress(OSError):
+            self._remove_folders()
+        self._tree.close()
+
+    def build(self, job: Job, cancel: CancelToken) -> Evidence:
+        """Build a job and say what it has shown; never raises for what the build or the machine does."""
+        started_at = self._now()
+        run = _Run(outcome=None, elapsed_s=0.0, log_cut=False)
+        findings: LogFindings | None = None
+        touched: tuple[str, ...] = ()
+        try:
+            self._tree.move_to(job.commit.tree_id)
+            try:
+                self._make_folders()
+                run = self._run_recipe(job, cancel)
+                findings = self._read_log()
+                outcome = self._decide(job, run.outcome, findings)
+            finally:
+                touched = self._tree.restore()
+        except (RepositoryError, RunnerError) as error:
+            outcome = NotDecided(message=str(error))
+        except OSError as error:
+            outcome = NotDecided(
+                message=f"the machine failed: {error}", hint="free disk space or repair it, and run again"
+            )
+        evidence = Evidence(
+            target=job.target.name,
+            tree_id=job.commit.tree_id,
+            commit_id=job.commit.commit_id,
+            key=job.key,
+            toolchain_version=job.toolchain_version,
+            outcome=outcome,
+            diagnostics=findings.diagnostics if findings else (),
+            elapsed_s=run.elapsed_s,
+            started_at=started_at,
+            log_path=self._keep_log(job, outcome, findings),
+            log_cut=run.log_cut,
+            touched=() if job.target.recipe.builds_in_tree else touched,
+        )
+        _log_build(evidence)
+        return evidence
+
+    def _make_folders(self) -> None:
+        self._remove_folders()
+        for name in _FOLDERS:
+            (self._folder / name).mkdir(mode=0o700, parents=True)
+        self._log.unlink(missing_ok=True)
+
+    def _remove_folders(self) -> None:
+        remove_everything([os.fsencode(self._folder / name) for name in _FOLDERS], os.fsencode(self._folder / "trash"))
+
+    def _fill(self, text: str) -> str:
+        return fill_at_run_time(text, out=str(self._out), tree=str(self._tree.root), jobs=self._jobs)
+
+    def _run_recipe(self, job: Job, cancel: CancelToken) -> _Run:
+        recipe = job.target.recipe
+        environment = build_environment(
+            recipe,
+            host=self._host_environment,
+            source_date=job.source_date,
+            out=self._out,
+            tree=self._tree.root,
+            jobs=self._jobs,
+            home=self._folder / "home",
+            tmp=self._folder / "tmp",
+        )
+        elapsed_s, log_cut = 0.0, False
+        for command in recipe.build:
+            left_s = recipe.time_limit_s - elapsed_s
+            if left_s <= 0:
+                outcome: Outcome | None = TimedOut(limit_s=recipe.time_limit_s, stopped_by="SIGTERM")
+                return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
+            argv = tuple(self._fill(word) for word in command)
+            result = self._runner.run(
+                CommandSpec(
+                    argv=argv,
+                    directory=self._tree.root / recipe.directory,
+                    environment=environment,
+                    time_limit_s=left_s,
+                    log_path=self._log,
+                    log_limit_bytes=recipe.log_limit_bytes,
+                ),
+                cancel,
+            )
+            elapsed_s += result.elapsed_s
+            log_cut = log_cut or result.log_cut
+            outcome = _outcome_of_command(argv[0], result, recipe.time_limit_s)
+            if outcome is not None:
+                return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
+        return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
+
+    def _read_log(self) -> LogFindings:
+        try:
+            log = self._log.read_bytes()
+        except FileNotFoundError:
+            log = b""
+        return parse_log(log, tree=str(self._tree.root), out=str(self._out))
+
+    def _decide(self, job: Job, ended: Outcome | None, findings: LogFindings) -> Outcome:
+        if ended is None:
+            return self._measure(job)
+        if isinstance(ended, TimedOut):
+            return TimedOut(limit_s=ended.limit_s, stopped_by=ended.stopped_by, excerpt=self._last_lines())
+        if not isinstance(ended, Broken):
+            return ended
+        if self._ran_out_of_disk():
+            return NotDecided(message="the disk is full", hint="free some space and run again")
+        first = findings.first_error
+        is_link_only = first is None or first.speaker in (Speaker.LINKER, Speaker.MAKE)
+        if findings.overflows and is_link_only:
+            return Outgrown(
+                overflows=findings.overflows,
+                footprint=None,
+                message="the linker refused",
+                excerpt=findings.excerpt,
+            )
+        return Broken(message=ended.message, first_error=first, excerpt=findings.excerpt or self._last_lines())
+
+    def _measure(self, job: Job) -> Outcome:
+        target, recipe = job.target, job.target.recipe
+        paths = ArtifactPaths(
+            elf=Path(self._fill(recipe.elf)) if recipe.elf else None,
+            image=Path(self._fill(recipe.image)) if recipe.image else None,
+            archives=tuple(Path(self._fill(path)) for path in recipe.archives),
+        )
+        try:
+            footprint, artifacts = measure_artifacts(paths, target=target, port=job.port, root=self._folder)
+        except MissingArtifact as error:
+            return Broken(message=f"the recipe succeeded and left no {self._shown(error.path)}", first_error=None)
+        except ImageError as error:
+            return Broken(message=self._shown(str(error)), first_error=None)
+        overflows = find_overflows(footprint, target=target, artifacts=artifacts)
+        if overflows:
+            return Outgrown(overflows=overflows, footprint=footprint, message="measured on the image")
+        return Built(footprint=footprint, artifacts=artifacts)
+
+    def _shown(self, text: str) -> str:
+        """Name files as the recipe does; worker folders are no help to a reader and make one fault look like many."""
+        for name, folder in (("{out}", self._out), ("{tree}", self._tree.root)):
+            text = text.replace(str(folder), name)
+            if text.startswith(f"{folder.name}/"):
+                text = name + text.removeprefix(folder.name)
+        return text
+
+    def _ran_out_of_disk(self) -> bool:
+        try:
+            told = _DISK_FULL_TEXT in self._log.read_bytes()
+        except OSError:
+            return True
+        return told and free_bytes(self._folder) < _DISK_FULL_BELOW_BYTES
+
+    def _last_lines(self, count: int = 8) -> tuple[str, ...]:
+        try:
+            lines = self._log.read_bytes()[-8192:].decode("utf-8", "surrogateescape").splitlines()
+        except OSError:
+            return ()
+        return tuple(lines[-count:])
+
+    def _keep_log(self, job: Job, outcome: Outcome, findings: LogFindings | None) -> str | None:
+        """Keep the log of what failed or warned; give its path relative to the store."""
+        is_quiet = isinstance(outcome, Built) and not (findings and findings.diagnostics)
+        if is_quiet or not self._log.exists():
+            return None
+        kept = self._logs / job.commit.tree_id[:12] / f"{job.target.name.replace('/', '.')}-{job.key[:8]}.log"
+        try:
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            self._log.replace(kept)
+        except OSError:
+            return None
+        return kept.relative_to(self._logs.parent).as_posix()
+
+
+def _log_build(evidence: Evidence) -> None:
+    """One line a finished build."""
+    flash = next((use for use in evidence.footprint.regions if use.flash), None) if evidence.footprint else None
+    log_event(
+        _logger,
+        logging.INFO,
+        "build",
+        commit=evidence.commit_id[:10],
+        target=evidence.target,
+        outcome=name_outcome(evidence.outcome),
+        elapsed_s=round(evidence.elapsed_s, 3),
+        flash_bytes=flash.used_bytes if flash else None,
+    )
+
+
+def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> Outcome | None:
+    """Give None for success."""
+    end = result.end
+    match end:
+        case Exited(code=0):
+            if result.log_fault is not None:
+                return NotDecided(message=f"the log could not be written: {result.log_fault}")
+            return None
+        case Exited():
+            if result.oom_kills:
+                return _out_of_memory()
+            return Broken(message=f"{program} ended with exit code {end.code}", first_error=None)
+        case Signalled():
+            if result.oom_kills and end.signal is SIGKILL:
+                return _out_of_memory()
+            return Broken(message=f"{program} was ended by {end.signal.name}", first_error=None)
+        case TimedOutEnd():
+            return TimedOut(limit_s=limit_s, stopped_by=end.stopped_by)
+        case NotStarted():
+            if end.kind is Hindrance.MACHINE or (end.kind is Hindrance.MISSING_PROGRAM and "/" not in program):
+                return NotDecided(message=end.message, hint=f"install {program} on this machine, or correct the recipe")
+            return Broken(message=end.message, first_error=None)
+        case Cancelled():
+            return NotDecided(message="the run was stopped")
+        case Lost():
+            return NotDecided(message=end.message)
+        case _:
+            assert_never(end)
+
+
+def _out_of_memory() -> NotDecided:
+    return NotDecided(message="the machine ran out of memory", hint="run with fewer workers (--workers), and again")

@@ -1,0 +1,123 @@
+"""
+The real edges of a run, wired together for the commands that build: repository, store, toolchains, workers, clock, log.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.environment import make_base_environment
+from gatekeep.build.job import Workplace
+from gatekeep.build.machine import count_usable_cores
+from gatekeep.build.toolchain import DigestCache, probe_toolchain
+from gatekeep.build.worktree import MaterialisedTree
+from gatekeep.errors import StoreError, ToolchainError
+from gatekeep.history.store import SqliteStore
+from gatekeep.logs import configure_logging
+from gatekeep.model.matrix import Matrix, Toolchain
+from gatekeep.runner.local import LocalExecutor
+from gatekeep.runner.plan import ReadyToolchain
+from gatekeep.tree.repository import GitRepository, open_repository
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """
+    What a run holds open.
+
+    `folder` is the store's: `evidence.db`, `logs/`, `trees/` and `gatekeep.log` lie in it. `work_tree` is None in a
+    bare repository.
+    """
+
+    repository: GitRepository
+    store: SqliteStore
+    folder: Path
+    environment: Mapping[str, str]
+
+
+@contextmanager
+def open_edges(repository: Path, *, store: Path | None, verbose: bool) -> Iterator[Edges]:
+    """
+    Open the repository and the store.
+
+    Args:
+        repository: Any folder of it.
+        store: The store's folder; None means `gatekeep` in the repository's common git folder.
+        verbose: Log every event, not only finished builds.
+
+    Raises:
+        RepositoryError: No repository there.
+        StoreError: The store cannot be used.
+    """
+    environment = dict(os.environ)
+    with ExitStack() as stack:
+        opened = stack.enter_context(open_repository(repository, environment))
+        folder = (store or opened.git_common_dir / "gatekeep").absolute()
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(
+                f"{folder}: the store's folder cannot be made: {error.strerror}; name another with --store"
+            ) from error
+        stack.callback(configure_logging(folder / "gatekeep.log", verbose=verbose))
+        kept = stack.enter_context(SqliteStore(folder / "evidence.db"))
+        yield Edges(repository=opened, store=kept, folder=folder, environment=environment)
+
+
+def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain, ReadyToolchain | ToolchainError]:
+    """Probe every toolchain that a target uses, once."""
+    wanted = dict.fromkeys(target.toolchain for matrix in matrices for target in matrix.targets)
+    found: dict[Toolchain, ReadyToolchain | ToolchainError] = {}
+    digests = DigestCache(edges.folder / "toolchains.json")
+    with CancelToken() as cancel, SubprocessRunner() as runner:
+        for toolchain in wanted:
+            with TemporaryDirectory(prefix="probe-", dir=edges.folder) as scratch:
+                folders = {name: Path(scratch, name) for name in ("home", "tmp", "scratch")}
+                for folder in folders.values():
+                    folder.mkdir()
+                try:
+                    facts = probe_toolchain(
+                        toolchain,
+                        runner=runner,
+                        environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
+                        scratch=folders["scratch"],
+                        digests=digests,
+                        cancel=cancel,
+                    )
+                    found[toolchain] = ReadyToolchain(version=facts.version, digest=facts.digest)
+                except ToolchainError as error:
+                    found[toolchain] = error
+    digests.save()
+    return found
+
+
+@contextmanager
+def open_executor(edges: Edges, *, workers: int, source_date: int) -> Iterator[LocalExecutor]:
+    """Give an executor of this machine with so many workplaces; they are let go at the end, whatever happens."""
+    logging.getLogger(__name__).debug("executor", extra={"workers": workers})
+    cores = count_usable_cores()
+    with ExitStack() as stack:
+        runner = stack.enter_context(SubprocessRunner())
+        workplaces = []
+        for _ in range(workers):
+            tree = MaterialisedTree.open(edges.folder / "trees", edges.repository, source_date=source_date)
+            workplaces.append(
+                Workplace(
+                    tree=tree,
+                    folder=tree.root.parent,
+                    logs=edges.folder / "logs",
+                    runner=runner,
+                    host_environment=edges.environment,
+                    jobs=max(1, cores // workers),
+                )
+            )
+        executor = LocalExecutor(workplaces)
+        stack.callback(executor.close)
+        yield executor

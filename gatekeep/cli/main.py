@@ -1,0 +1,108 @@
+"""
+The command `gatekeep`: its subcommands, and how errors become messages and exit codes.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+
+import click
+
+from gatekeep import __version__
+from gatekeep.errors import GatekeepError, MatrixError, UsageError
+from gatekeep.report.plain import plain
+
+#: The contract with scripts and hooks; shown by --help.
+EXIT_PASS = 0
+EXIT_BLOCKED = 1
+EXIT_USAGE = 2
+EXIT_UNDECIDED = 3
+EXIT_INTERRUPTED = 130
+
+#: Commands by name: module and one-line help, so that --help and completion import none of them.
+_COMMANDS = {
+    "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
+    "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
+    "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),
+}
+
+
+class _LazyGroup(click.Group):
+    """Imports a command's module when it is called: starting stays fast."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command = getattr(import_module(_COMMANDS[cmd_name][0]), cmd_name)
+        if not isinstance(command, click.Command):
+            raise TypeError(f"{cmd_name} is no command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+
+
+@click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(__version__, prog_name="gatekeep")
+def cli() -> None:
+    """
+    Keep a firmware tree alive: no change lands that breaks a target or outgrows its flash.
+
+    \b
+    A first run, in a checkout that has a matrix.yml:
+      gatekeep targets                  is the matrix right, which targets does it list?
+      gatekeep gate main HEAD           may these commits land on main?
+
+    \b
+    Exit codes:
+      0  pass
+      1  blocked
+      2  the command line or the matrix is wrong
+      3  undecided: the machine's fault, not the code's; never taken for a pass
+      130  interrupted
+    """
+
+
+def main() -> None:
+    """Run the command line and leave the process with its exit code."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command; give its exit code, with every error of ours printed to standard error."""
+    try:
+        result = cli.main(arguments, prog_name="gatekeep", standalone_mode=False)
+        return result if isinstance(result, int) else EXIT_PASS
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.ClickException as error:
+        error.show()
+        return EXIT_USAGE
+    except (KeyboardInterrupt, click.Abort):
+        _say("gatekeep: stopped; what had ended is kept, the same command goes on from there")
+        return EXIT_INTERRUPTED
+    except MatrixError as error:
+        for fault in (error, *error.others):
+            _say(str(fault))
+        return EXIT_USAGE
+    except UsageError as error:
+        _say(f"gatekeep: {error}")
+        return EXIT_USAGE
+    except GatekeepError as error:
+        _say(f"gatekeep: {error}")
+        _say("verdict: undecided; this is never a pass")
+        return EXIT_UNDECIDED
+    except BrokenPipeError:
+        # The reader went away (`gatekeep targets | head`). Python would complain once more while it shuts down.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_UNDECIDED
+
+
+def _say(text: str) -> None:
+    click.echo(plain(text), err=True)

@@ -1,0 +1,339 @@
+"""
+The gate from the command line, on a tree that is not ours: recursive make, outputs beside the sources, a static library, no image.
+
+Real git, real GNU make, Debian's cross GCC.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+KELP = Path(__file__).parents[1] / "data" / "kelp"
+SCHEMA = Path(__file__).parents[2] / "gatekeep" / "report" / "report.schema.json"
+
+
+class Kelp:
+    """A repository with the tree of tests/data/kelp, and the gate run on it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder / "kelp"
+        self.home = folder / "home"
+        self.home.mkdir()
+        shutil.copytree(KELP, self.folder)
+        self.git("init", "-q", "-b", "main")
+        self.base = self.commit("Import")
+
+    def git(self, *arguments: str) -> str:
+        environment = {
+            "PATH": os.environ["PATH"],
+            "HOME": str(self.home),
+            "GIT_AUTHOR_DATE": "2026-01-02T03:04:05Z",
+            "GIT_COMMITTER_DATE": "2026-01-02T03:04:05Z",
+        }
+        identity = ("-c", "user.name=Oda Brekke", "-c", "user.email=oda@kelp.example")
+        done = subprocess.run(
+            ["git", *identity, *arguments], cwd=self.folder, env=environment, check=True, capture_output=True, text=True
+        )
+        return done.stdout.strip()
+
+    def commit(self, subject: str) -> str:
+        self.git("add", "-A")
+        self.git("commit", "-q", "-m", subject)
+        return self.git("rev-parse", "HEAD")
+
+    def edit(self, path: str, change: Callable[[str], str]) -> None:
+        file = self.folder / path
+        file.write_text(change(file.read_text()))
+
+    def append(self, path: str, text: str) -> None:
+        self.edit(path, lambda old: old + text)
+
+    def command(self, *arguments: str) -> list[str]:
+        return [sys.executable, "-m", "gatekeep", "gate", self.base, "HEAD", *arguments]
+
+    def environment(self, **more: str) -> dict[str, str]:
+        return {"PATH": os.environ["PATH"], "HOME": str(self.home), **more}
+
+    def gate(self, *arguments: str, **environment: str) -> tuple[int, dict[str, Any], str]:
+        """Give exit code, JSON report and terminal report."""
+        out = self.folder.parent / "out.json"
+        out.unlink(missing_ok=True)
+        done = subprocess.run(
+            self.command("--json", str(out), *arguments),
+            cwd=self.folder,
+            env=self.environment(**environment),
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+        if not out.exists():
+            return done.returncode, {}, done.stderr
+        report = json.loads(out.read_text())
+        jsonschema.validate(report, json.loads(SCHEMA.read_text()))
+        return done.returncode, report, done.stdout
+
+
+@pytest.fixture
+def kelp(tmp_path: Path) -> Kelp:
+    return Kelp(tmp_path)
+
+
+def outcomes(report: dict[str, Any], commit: str) -> dict[str, str]:
+    return {result["target"]: result["outcome"] for result in report["results"] if result["commit"] == commit}
+
+
+def test_matrix_of_a_foreign_tree_is_short() -> None:
+    assert len((KELP / "matrix.yml").read_text().splitlines()) < 30
+
+
+def test_a_harmless_change_passes_with_sizes_of_elf_and_library(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", "/* CRC-16, polynomial 0x1021 */\n")
+    head = kelp.commit("Name the polynomial")
+    code, report, text = kelp.gate()
+    assert code == 0
+    assert report["verdict"] == "pass"
+    assert outcomes(report, head) == {"cortex-m/buoy": "built", "riscv/float": "built"}
+    buoy = next(result for result in report["results"] if result["target"] == "cortex-m/buoy")
+    regions = {region["name"]: region for region in buoy["regions"]}
+    assert regions["flash"]["capacity_bytes"] == 1024
+    assert 100 < regions["flash"]["used_bytes"] < 1024
+    assert regions["ram"]["capacity_bytes"] == 512
+    assert text.splitlines()[-1] == "verdict: pass"
+
+
+def test_nothing_is_built_twice(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", "/* 1 */\n")
+    kelp.commit("One")
+    first = kelp.gate()
+    again = kelp.gate()
+    assert first[0] == again[0] == 0
+    assert [result["elapsed_s"] for result in first[1]["results"]] == [r["elapsed_s"] for r in again[1]["results"]]
+
+
+def test_an_overflow_by_gnu_ld_is_outgrown_with_the_linkers_number(kelp: Kelp) -> None:
+    kelp.append("app/main.c", "__attribute__((used)) const unsigned char tide_table[2048] = {1};\n")
+    head = kelp.commit("Add the tide table")
+    code, report, text = kelp.gate()
+    assert code == 1
+    assert outcomes(report, head) == {"cortex-m/buoy": "outgrown", "riscv/float": "built"}
+    reason = report["reasons"][0]
+    assert reason["rule"] == "outgrown"
+    assert reason["commit"] == head
+    assert reason["targets"] == ["cortex-m/buoy"]
+    assert "FLASH" in reason["message"]
+    assert text.splitlines()[-1] == "verdict: block, 1 reason"
+    log = kelp.folder / reason["logs"][0]
+    over = int(log.read_text().split("overflowed by ")[1].split()[0])
+    assert f"{over} bytes" in " ".join(reason["details"])
+
+
+def test_a_target_that_needs_what_its_neighbour_left_is_broken(kelp: Kelp) -> None:
+    """The header becomes a product of the other board's build, which one worker builds first in the same tree."""
+    header = (kelp.folder / "lib/kelp.h").read_text()
+    (kelp.folder / "lib/kelp.h").unlink()
+    (kelp.folder / "app/kelp.h.in").write_text(header)
+    kelp.edit(
+        "Makefile",
+        lambda old: old.replace("\t$(MAKE) -C lib\n", "\tcp app/kelp.h.in lib/kelp.h\n\t$(MAKE) -C lib\n", 1),
+    )
+    head = kelp.commit("Generate the header")
+    code, report, _ = kelp.gate("--workers", "1")
+    assert code == 1
+    assert outcomes(report, head) == {"cortex-m/buoy": "built", "riscv/float": "broken"}
+    assert report["reasons"][0]["message"] == "kelp.h: No such file or directory"
+
+
+def test_a_recipe_that_succeeds_and_leaves_nothing_is_broken(kelp: Kelp) -> None:
+    kelp.edit("app/Makefile", lambda old: old.replace("-o $@", "-o kelp.out", 1))
+    head = kelp.commit("Rename the result")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert outcomes(report, head)["cortex-m/buoy"] == "broken"
+    assert report["reasons"][0]["message"] == "the recipe succeeded and left no {tree}/app/kelp.elf"
+
+
+def test_an_image_for_another_machine_is_broken(kelp: Kelp) -> None:
+    kelp.edit("lib/Makefile", lambda old: old.replace("CC = $(CROSS)gcc", "CC = arm-none-eabi-gcc"))
+    head = kelp.commit("Use one compiler")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert outcomes(report, head) == {"cortex-m/buoy": "built", "riscv/float": "broken"}
+    assert "ARM" in report["reasons"][0]["message"]
+    assert "RISCV" in report["reasons"][0]["message"]
+
+
+def test_a_new_warning_blocks_and_a_moved_one_does_not(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", "unsigned crc_unused(int i)\n{\n    return 1;\n}\n")
+    first = kelp.commit("Add a function with a spare argument")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert report["reasons"][0]["rule"] == "new-warning"
+    assert report["reasons"][0]["targets"] == ["cortex-m/buoy", "riscv/float"]
+    assert report["reasons"][0]["place"].startswith("lib/crc.c:")
+    kelp.base = first
+    kelp.edit("lib/crc.c", lambda old: "/* CRC-16 */\n\n\n" + old)
+    kelp.commit("Say what it is")
+    assert kelp.gate()[0] == 0
+
+
+def test_a_middle_commit_blocks_although_the_head_is_sound(kelp: Kelp) -> None:
+    kelp.append("lib/ring.c", "syntax error\n")
+    middle = kelp.commit("Half a feature")
+    kelp.edit("lib/ring.c", lambda old: old.replace("syntax error\n", ""))
+    kelp.append("lib/ring.c", "/* done */\n")
+    kelp.commit("The other half")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert report["reasons"][0]["commit"] == middle
+    assert report["reasons"][0]["whom"] == "both targets"
+
+
+def test_what_was_broken_at_the_base_does_not_block(kelp: Kelp) -> None:
+    kelp.append("lib/ring.c", "syntax error\n")
+    kelp.base = kelp.commit("Break it")
+    kelp.append("app/kelp.ld", "/* */\n")
+    kelp.commit("Touch something else")
+    code, report, _ = kelp.gate()
+    assert code == 0
+    assert report["reasons"] == []
+    assert [notice["rule"] for notice in report["notices"]] == ["broken"]
+
+
+def test_a_missing_toolchain_is_undecided_and_says_how_to_get_it(kelp: Kelp) -> None:
+    kelp.edit(
+        "matrix.yml",
+        lambda old: old.replace(
+            "probe: [riscv64-unknown-elf-gcc, --version]",
+            'probe: [no-such-compiler, --version], install: "apt-get install no-such-compiler"',
+        ),
+    )
+    kelp.base = kelp.commit("Ask for another compiler")
+    kelp.append("lib/crc.c", "/* */\n")
+    head = kelp.commit("Touch it")
+    code, report, text = kelp.gate()
+    assert code == 3
+    assert report["verdict"] == "undecided"
+    assert outcomes(report, head) == {"cortex-m/buoy": "built", "riscv/float": "not decided"}
+    assert "apt-get install no-such-compiler" in text
+
+
+def test_wrong_usage_and_wrong_matrices_exit_with_2(kelp: Kelp) -> None:
+    assert kelp.gate("--matrix", "nowhere.yml")[0] == 2
+    assert kelp.gate("--no-such-option")[0] == 2
+    wrong = kelp.folder.parent / "wrong.yml"
+    wrong.write_text("matrix: 1\ntree: kelp\ntree: kelp\n")
+    code, _, text = kelp.gate("--matrix", str(wrong))
+    assert code == 2
+    assert f"{wrong}:3:1: " in text
+
+
+def test_a_missing_commit_is_undecided_with_the_nearest_name(kelp: Kelp) -> None:
+    kelp.base = "mian"
+    code, _, text = kelp.gate()
+    assert code == 3
+    assert "main" in text
+
+
+def test_a_matrix_beside_the_tree_judges_all_commits(kelp: Kelp) -> None:
+    beside = kelp.folder.parent / "beside.yml"
+    beside.write_text((kelp.folder / "matrix.yml").read_text())
+    kelp.git("rm", "-q", "matrix.yml")
+    kelp.base = kelp.commit("No matrix in the tree")
+    kelp.append("lib/crc.c", "/* */\n")
+    kelp.commit("Touch it")
+    assert kelp.gate("--matrix", str(beside))[0] == 0
+
+
+def test_a_change_that_drops_a_target_is_blocked(kelp: Kelp) -> None:
+    kelp.edit("matrix.yml", lambda old: old[: old.index("  riscv:\n")] + "rules: {new_warnings: block}\n")
+    kelp.commit("Stop caring")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert [(reason["rule"], reason["targets"]) for reason in report["reasons"]] == [
+        ("dropped-target", ["riscv/float"])
+    ]
+
+
+def test_an_endless_printer_is_timed_out_and_fills_no_disk(kelp: Kelp) -> None:
+    kelp.edit("matrix.yml", lambda old: old.replace("time_limit: 60 s", "time_limit: 2 s, log_limit: 64 KiB"))
+    kelp.base = kelp.commit("Be impatient")
+    kelp.edit("Makefile", lambda old: old.replace("all:\n", "all:\n\tyes forever\n"))
+    head = kelp.commit("Print without end")
+    code, report, _ = kelp.gate()
+    assert code == 1
+    assert outcomes(report, head)["cortex-m/buoy"] == "timed out"
+    log = kelp.folder / report["reasons"][0]["logs"][0]
+    assert log.stat().st_size <= 64 * 1024
+
+
+def test_interrupt_exits_with_130_and_leaves_no_child(kelp: Kelp) -> None:
+    marker = "86399.125"
+    kelp.edit("Makefile", lambda old: old.replace("all:\n", f"all:\n\t(setsid sleep {marker} &) ; sleep {marker}\n"))
+    kelp.commit("Sleep")
+    process = subprocess.Popen(
+        kelp.command(),
+        cwd=kelp.folder,
+        env=kelp.environment(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while len(list_processes(marker)) < 2:
+        assert time.monotonic() < deadline, "the build never started"
+        assert process.poll() is None, process.communicate()
+        os.sched_yield()
+    process.send_signal(signal.SIGINT)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert "what had ended is kept" in errors
+    assert list_processes(marker) == []
+
+
+def list_processes(argument: str) -> list[int]:
+    found = []
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                words = (folder / "cmdline").read_bytes().split(b"\0")
+            except OSError:
+                continue
+            if argument.encode() in words and b"sleep" in words:
+                found.append(int(folder.name))
+    return found
+
+
+def test_two_gates_at_once_on_one_store_agree(kelp: Kelp) -> None:
+    kelp.append("lib/ring.c", "syntax error\n")
+    kelp.commit("Break it")
+    outs = [kelp.folder.parent / f"{number}.json" for number in range(2)]
+    running = [
+        subprocess.Popen(
+            kelp.command("--json", str(out)), cwd=kelp.folder, env=kelp.environment(), stdout=subprocess.DEVNULL
+        )
+        for out in outs
+    ]
+    assert [process.wait(timeout=120) for process in running] == [1, 1]
+    first, second = (json.loads(out.read_text())["reasons"] for out in outs)
+    assert first == second
+
+
+def test_the_checkout_is_left_alone(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", "/* */\n")
+    kelp.commit("Touch it")
+    (kelp.folder / "untracked.txt").write_text("mine\n")
+    before = kelp.git("status", "--porcelain=v2", "--branch"), kelp.git("for-each-ref")
+    kelp.gate()
+    assert (kelp.git("status", "--porcelain=v2", "--branch"), kelp.git("for-each-ref")) == before
