@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
+from gatekeep.model.readset import Carried, ReadSet
+
 
 class Severity(Enum):
     """How grave a compiler, assembler or linker says that its message is."""
@@ -216,6 +218,8 @@ class Evidence:
     log_path: str | None = None
     log_cut: bool = False
     touched: tuple[str, ...] = ()
+    read_set: ReadSet | None = None
+    carried: Carried | None = None
 
     @property
     def footprint(self) -> Footprint | None:
