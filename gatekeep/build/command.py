@@ -9,7 +9,8 @@ A command gets a session of its own, /dev/null as standard input, one capped log
 environment that it is given, and no descriptor of ours but those that it is meant to have. It is an argument list,
 never shell text.
 
-The signals: at the time limit, or when cancelled, SIGTERM to everything below the keeper, some grace later SIGKILL. What a command leaves running when it ends by itself gets SIGKILL at once, and is counted.
+The signals: at the time limit, or when cancelled, SIGTERM to everything below the keeper, some grace later SIGKILL.
+What a command leaves running when it ends by itself gets SIGKILL at once, and is counted.
 """
 
 from __future__ import annotations

@@ -20,13 +20,16 @@ Rejected: a process group alone (does not find what left it); control groups (ne
 do not give); PID namespaces (need privileges or user namespaces; the sandbox brings them where they exist).
 
 What it cannot do: a command of the same user may kill or stop the keeper itself. gatekeep notices (the socket closes,
-or no answer comes), kills the command's group, and counts the build as not decided. A process that changed its user
-(a set-user-ID program) cannot be killed by us; the result is then `Lost` too.
+or no answer comes), kills the command's group, and counts the build as not decided; what had left the group by then
+lives on, as it does when keeper and gatekeep are killed in one blow. A process that changed its user (a set-user-ID
+program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
+socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
 Runs on the standard library, `launch` and `capped_log` alone; nothing here may import more of gatekeep. Run by
 `python -I -S -c`, with the socket as standard input. Messages are marshal dictionaries behind a length: both ends are
-the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s, grace_s, log_path, log_limit_bytes,
-fds}, with the descriptors of `fds` beside it; `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …}.
+the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s, grace_s, log_path,
+log_limit_bytes, fds}, with the descriptors of `fds` beside it; `S` stops the command. Replies: {"pid"} as soon as it
+runs, {"end", …} once nothing of it is left.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
 """

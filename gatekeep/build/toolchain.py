@@ -268,7 +268,7 @@ def _check_end(toolchain: Toolchain, result: CommandResult, output: str) -> None
         case Exited(code=0):
             if result.log_fault is None:
                 return
-            raise RunnerError(f"toolchain {toolchain.name}: {probe}: {result.log_fault}; make room and run again")
+            raise RunnerError(f"toolchain {toolchain.name}: {probe} left no output: {result.log_fault}")
         case NotStarted(kind=Hindrance.MACHINE, message=message) | Lost(message=message):
             raise RunnerError(f"toolchain {toolchain.name}: {probe} could not be run: {message}")
         case Cancelled():
