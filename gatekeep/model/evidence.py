@@ -203,7 +203,9 @@ class Evidence:
     evidence format). `commit_id` is the commit for which it was first built. `diagnostics` holds each distinct one
     once, in log order. `log_path` is relative to the store; None when nothing ran. `touched` are paths of the tree that
     the build wrote, removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware,
-    in UTC.
+    in UTC. `read_set` is None where it is void (the build wrote into its tree, or the filesystem does not tell): such a
+    result is never carried from. `carried` says where a result was taken over from, None for one that was built at this
+    very tree.
     """
 
     target: str
