@@ -70,13 +70,13 @@ def find_nearest(word: str, known: Iterable[str]) -> str | None:
     """
     Give the known word that was most likely meant, None when none is near.
 
-    Near is at most three edits (insert, remove, replace, swap neighbours) and fewer than the word has letters; letter
-    case costs nothing. Ties go to the first known.
+    Near is at most three edits (insert, remove, replace, swap neighbours) and at most one for every two letters of the
+    word; letter case costs nothing. Ties go to the first known.
     """
     best: tuple[int, str] | None = None
     folded = word.casefold()
     for candidate in known:
-        limit = min(_DISTANCE_LIMIT, len(word) - 1, (best[0] if best else _DISTANCE_LIMIT + 1) - 1)
+        limit = min(_DISTANCE_LIMIT, len(word) // 2, (best[0] if best else _DISTANCE_LIMIT + 1) - 1)
         if abs(len(candidate) - len(word)) > limit and candidate.casefold() != folded:
             continue
         distance = _count_edits(folded, candidate.casefold())
@@ -98,7 +98,7 @@ def suggest(word: str, known: Iterable[str], *, none: str) -> str:
     return f"known are {shown}" + (f" and {len(names) - _LISTED_COUNT} more" if len(names) > _LISTED_COUNT else "")
 
 
-_LISTED_COUNT = 12
+_LISTED_COUNT = 16
 """Names that a message lists before it says how many more there are."""
 
 

@@ -129,7 +129,9 @@ def _check_path(text: str, mark: Mark, entry: RecipeEntry, filler: Filler) -> st
         filler.report(mark, f"{quote(text)} holds a second run-time placeholder for", "a path has one, at its start")
     else:
         tail = "".join(str(piece) for piece in rest)
-        problem = _find_path_fault(tail[1:]) if tail.startswith("/") else "names no file in it"
+        problem: str | None = "names no file in it"
+        if tail.startswith("/"):
+            problem = "has an empty or '.' segment" if tail.startswith("//") else _find_path_fault(tail[1:])
         if problem:
             filler.report(mark, f"{quote(text)} {problem} for", f"write {{{start.name}}}/ and the file's name")
     return text

@@ -39,4 +39,7 @@ MACHINE_FORMS: dict[str, tuple[tuple[Bits, ...], tuple[ByteOrder, ...]]] = {
     "CSKY": (_NARROW, _BOTH),
     "LOONGARCH": (_EITHER, _LITTLE),
 }
-"""By the names of `model.machines`: the widths in bits, and the byte orders."""
+"""By the names of `model.machines`: widths in bits, and byte orders. For a machine that is missing see `ANY_FORM`."""
+
+ANY_FORM: tuple[tuple[Bits, ...], tuple[ByteOrder, ...]] = (_EITHER, _BOTH)
+"""What is allowed for a machine of which nothing is known here."""

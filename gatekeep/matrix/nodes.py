@@ -93,9 +93,7 @@ def decode(data: bytes, faults: Faults) -> str:
         MatrixError: Too large, not UTF-8, empty, or with a character of no use.
     """
     if len(data) > MATRIX_LIMIT_BYTES:
-        faults.add(
-            (1, 1), f"the file is larger than {MATRIX_LIMIT_BYTES // 1024**2} MiB; a matrix is a list of targets"
-        )
+        faults.add((1, 1), f"the file is larger than {MATRIX_LIMIT_BYTES // 1024**2} MiB; shorten it")
         faults.raise_if_any()
     try:
         text = data.decode("utf-8-sig")
@@ -154,15 +152,22 @@ def _word_yaml_error(error: yaml.MarkedYAMLError, text: str) -> tuple[Mark, str]
     problem = error.problem or "not YAML"
     if problem == "found unexpected end of stream" and error.context_mark is not None:
         return _mark_of(error.context_mark), "a quote is opened here and never closed; close it"
+    if problem == "could not find expected ':'" and error.context_mark is not None:
+        mark = error.context_mark
     if mark is None:
         return (1, 1), f"the file cannot be read as YAML: {problem}; write plain YAML 1.2"
     line = text.split("\n")[mark.line] if mark.line <= text.count("\n") else ""
-    if "expected" in problem and (bare := _BARE_PLACEHOLDER.search(line)):
+    if "expected" in problem and (bare := _BARE_PLACEHOLDER.search(line)) and not _is_quoted(line, bare):
         place = bare[0][bare[0].index("{") :]
         return _mark_of(mark), f'text with a placeholder needs quotes, got {place}; write "…{place}…"'
     return _mark_of(mark), _PLAIN_WORDS.get(
         problem, f"the file cannot be read as YAML: {problem}; write plain YAML 1.2"
     )
+
+
+def _is_quoted(line: str, match: re.Match[str]) -> bool:
+    """Whether a double quote is open where the match ends; good enough for choosing between two hints."""
+    return line.count('"', 0, match.end()) % 2 == 1
 
 
 def _mark_of(mark: Any) -> Mark:  # noqa: ANN401 - libyaml's mark is a C object that the stubs do not know

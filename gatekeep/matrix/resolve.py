@@ -22,7 +22,7 @@ from gatekeep.matrix.entries import (
 )
 from gatekeep.matrix.faults import Faults, Mark, quote, suggest
 from gatekeep.matrix.filling import Filler, fill_recipe, way_out_of
-from gatekeep.matrix.machines import MACHINE_FORMS
+from gatekeep.matrix.machines import ANY_FORM, MACHINE_FORMS
 from gatekeep.matrix.scalars import LOAD_TIME_NAMES
 from gatekeep.matrix.storage import list_clashes, resolve_memory, resolve_part
 from gatekeep.model.matrix import (
@@ -61,7 +61,7 @@ class _Resolver:
     faults: Faults
     toolchains: dict[str, Toolchain] = field(default_factory=dict)
     parts: dict[str, Part | None] = field(default_factory=dict)
-    shared: dict[tuple[Mark | None, str, str], list[tuple[Mark, str]]] = field(default_factory=dict)
+    shared: dict[tuple[Mark | None, str, str], tuple[str, list[tuple[Mark, str]]]] = field(default_factory=dict)
 
     def resolve(self) -> Matrix:
         entry = self.entry
@@ -132,7 +132,7 @@ class _Resolver:
 
     def _resolve_port(self, name: str, entry: PortEntry) -> Port:
         if entry.machine is not None:
-            widths, orders = MACHINE_FORMS[entry.machine]
+            widths, orders = MACHINE_FORMS.get(entry.machine, ANY_FORM)
             if entry.bits is not None and entry.bits not in widths:
                 problem = f"machine {entry.machine} has {widths[0]} bits, got {entry.bits}; correct bits: or machine:"
                 self.faults.add(entry.value_at("bits"), problem)
@@ -190,11 +190,11 @@ class _Resolver:
         part = self.parts.get(part_name) if part_name is not None else None
         part_address = self._said(levels, "part_address")
         if part_address is not None and part_name is None:
-            self._share(None, "part_address: says where a part is seen, and no part stands for", _NO_PART, whom)
+            self._share(None, "part_address: says where a part is seen, and there is no part for", _NO_PART, whom)
         memories = self._merge_memories(levels)
         clashes = list_clashes(part=part, part_address=part_address, memories=memories, bits=port.bits)
         for problem in clashes:
-            self._share(None, f"{problem} for", "correct the address, the size or the name", whom)
+            self._share(None, f"{problem}, in", "correct the address, the size or the name", whom)
         fixed = {"port": port_name, "board": board, "target": whom[1], "tree_name": self.entry.tree}
         if configuration is not None:
             fixed["configuration"] = configuration
@@ -224,7 +224,7 @@ class _Resolver:
         self, name: str, recipe: RecipeEntry, part_name: str | None, part: Part | None, whom: tuple[Mark, str]
     ) -> None:
         if recipe.image and part_name is None:
-            self._share(None, f"recipe {name} leaves an image, and no part stands for", _NO_PART, whom)
+            self._share(None, f"recipe {name} leaves an image, and there is no part for", _NO_PART, whom)
         if recipe.archives and part is not None and len(part.regions) > 1:
             self._share(
                 None,
@@ -242,7 +242,7 @@ class _Resolver:
         if name is None:
             known = ", ".join(getattr(self.entry, f"{key}s"))
             self._share(
-                None, f"no {key} stands for", f"write {key}: in it, its port or every: (there is {known})", whom
+                None, f"no {key} is named for", f"write {key}: in it, its port or every: (there is {known})", whom
             )
         return name
 
@@ -341,11 +341,17 @@ class _Resolver:
     # Faults that many targets share
 
     def _share(self, place: Mark | None, problem: str, way_out: str, whom: tuple[Mark, str]) -> None:
-        """Keep a fault of a target; without a place of its own it stands at the first such target."""
-        self.shared.setdefault((place, problem, way_out), []).append(whom)
+        """
+        Keep a fault of a target.
+
+        At one place with one way out it is one fault, whatever the targets' names make of its wording: the first is
+        shown. Without a place of its own it stands at the first such target.
+        """
+        kept = self.shared.setdefault((place, problem if place is None else "", way_out), (problem, []))
+        kept[1].append(whom)
 
     def _flush_shared(self) -> None:
-        for (place, problem, way_out), targets in self.shared.items():
+        for (place, _, way_out), (problem, targets) in self.shared.items():
             mark, name = targets[0]
             more = f" and {len(targets) - 1} more" if len(targets) > 1 else ""
             self.faults.add(place or mark, f"{problem} {name}{more}; {way_out}")

@@ -15,10 +15,10 @@ from datetime import UTC, date, datetime
 from fractions import Fraction
 from typing import Annotated
 
-from packaging.specifiers import SpecifierSet
+from packaging.specifiers import InvalidSpecifier, SpecifierSet
 from pydantic import PlainValidator, WithJsonSchema
 
-from gatekeep.matrix.faults import find_nearest, quote
+from gatekeep.matrix.faults import find_nearest, quote, suggest
 from gatekeep.matrix.nodes import Data, Listing, Mapping, Scalar
 from gatekeep.model.machines import MACHINES
 from gatekeep.model.matrix import Bits, ByteOrder, ImageFormat, Maintainer, RuleStrength
@@ -80,7 +80,9 @@ def _need_text(value: object, wanted: str) -> str:
     if isinstance(value, str):
         return value
     got = describe(value if isinstance(value, Mapping | Listing) else None)
-    raise ValueError(f"{wanted} is needed here, got {got}")
+    # The reader of faults adds an example of the key; for text in braces it would be the wrong way out.
+    way_out = "; quote text that begins with {" if isinstance(value, Mapping) and wanted == "text" else ""
+    raise ValueError(f"{wanted} is needed here, got {got}{way_out}")
 
 
 def _read_name(value: object) -> str:
@@ -245,8 +247,7 @@ def _read_machine(value: object) -> str:
     text = _need_text(value, "an ELF machine")
     if text in MACHINES:
         return text
-    nearest = find_nearest(text.upper().removeprefix("EM_"), MACHINES)
-    way_out = f"did you mean {nearest}?" if nearest else f"known are {', '.join(MACHINES)}"
+    way_out = suggest(text.upper().removeprefix("EM_"), MACHINES, none="")
     raise ValueError(f"{quote(text)} is not the name of an ELF machine without its EM_; {way_out}")
 
 
@@ -279,6 +280,8 @@ Capacity = Annotated[int, PlainValidator(_read_capacity), _schema_of(_QUANTITY)]
 
 def _read_reserve(value: object) -> int | Fraction:
     text = _need_text(value, "a share or a quantity with its unit")
+    if re.fullmatch(_DECIMAL, text, re.ASCII):
+        raise ValueError(f"a reserve is a share or a quantity, got {quote(text)}; write {text} % or {text} KiB")
     return parse_share(text) if text.rstrip().endswith("%") else _read_amount(value)
 
 
@@ -354,11 +357,14 @@ SourceDate = Annotated[int, PlainValidator(_read_source_date), _schema_of(f"(?:{
 """Seconds since 1970-01-01 UTC; a day means its first second in UTC."""
 
 
+_RANGE_LENGTH = 200
+"""Characters; Python refuses to read numbers of more than 4300 digits, and would do so when versions are compared."""
+
+
 def _read_version_range(value: object) -> str:
     text = _need_text(value, "a version range")
-    # ValueError and not InvalidSpecifier alone: Python refuses to read numbers of more than 4300 digits.
-    with suppress(ValueError):
-        if text.strip() and "\n" not in text:
+    with suppress(InvalidSpecifier):
+        if text.strip() and "\n" not in text and len(text) <= _RANGE_LENGTH:
             SpecifierSet(text)
             return text
     bare = re.fullmatch(r"[0-9]+(?:\.[0-9]+)*", text, re.ASCII)

@@ -47,9 +47,14 @@ def _word(details: ErrorDetails, root: Mapping, models: dict[int, type[Entry]]) 
     if steps and steps[-1] == _KEY:
         holder = _find(root, steps[:-2])
         return holder.key_at[str(steps[-2])], _reason_of(details)
-    if kind == "value_error":
-        return find_value(root, tuple(steps)), _reason_of(details)
     owner = _find(root, steps[:-1]) if steps else root
+    if kind == "value_error":
+        reason = _reason_of(details)
+        if ";" not in reason:
+            key = str(steps[-1])
+            example = _example_of(models.get(id(owner)), key)
+            reason += f"; write {key}{example}" if example else "; write it, in quotes if need be"
+        return find_value(root, tuple(steps)), reason
     if kind == "extra_forbidden":
         return owner.key_at[str(steps[-1])], _word_unknown(owner, steps, models)
     if kind == "missing":
@@ -78,7 +83,7 @@ def _find(root: Mapping, steps: list[Any]) -> Mapping:
 def _name_of(owner: Mapping, steps: list[Any], models: dict[int, type[Entry]]) -> str:
     model = models.get(id(owner))
     if model is None or not steps:
-        return "the matrix"
+        return "the file"
     return f"{model.KIND} {steps[-1]}" if model.NAMED else f"{model.KIND}:"
 
 
@@ -100,13 +105,14 @@ def _word_type(kind: str, value: object, steps: list[Any], owner: Mapping, model
     model = models.get(id(owner))
     example = _example_of(model, key)
     if model is None and isinstance(steps[-1], str):
-        subject = f"{key} is a mapping"
+        subject = f"{key} needs a mapping"
     elif isinstance(steps[-1], int):
-        subject = f"item {steps[-1] + 1} of {steps[-2]} is a list"
+        subject = f"item {steps[-1] + 1} of {steps[-2]} needs a list"
     else:
-        subject = f"{key} is {_WANTED.get(kind, 'never empty')}"
+        subject = f"{key} needs {_WANTED.get(kind, 'a value')}"
     if kind == "too_short":
         written = f"; write {key}{example}" if example else "; write it or leave it out"
         return f"{key if model else 'a command'} must not be empty{written}"
     got = describe(value if isinstance(value, Mapping | Listing) or hasattr(value, "text") else None)  # type: ignore[arg-type]
-    return f"{subject}, got {got}" + (f"; write {key}{example}" if example else "; write its keys and values")
+    plain_way_out = "write it in [ ]" if kind == "list_type" else "write its keys and values"
+    return f"{subject}, got {got}; {f'write {key}{example}' if example else plain_way_out}"
