@@ -85,7 +85,7 @@ class _DiffReader:
         self._advance()
         old: bytes | None = None
         new: bytes | None = None
-        is_new = is_removed = False
+        is_new = is_removed = has_names = False
         while (line := self._line or b"") and not line.startswith((b"diff --git ", b"@@ ")):
             if line.startswith(b"rename from "):
                 old = self._read_name(line[len(b"rename from ") :], b"")
@@ -97,6 +97,7 @@ class _DiffReader:
             elif line.startswith(b"+++ "):
                 name = self._read_name(line[4:].removesuffix(b"\t"), b"b/")
                 new = new if name is None else name
+                has_names = True
             elif line.startswith(b"new file mode "):
                 is_new = True
             elif line.startswith(b"deleted file mode "):
@@ -104,6 +105,9 @@ class _DiffReader:
             elif not line.startswith((*_PASSED_OVER, b"Binary files ")):
                 raise self._fail("a header of git's diff or '@@ -… +… @@'")
             self._advance()
+        has_content = (self._line or b"").startswith(b"@@ ")
+        if has_names != has_content:
+            raise self._fail("'--- …', '+++ …' and '@@ -… +… @@' together")
         if old is None and new is None:
             old = new = self._split_title(title, title_number)
         hunks = tuple(self._read_hunks())
