@@ -46,6 +46,8 @@ _PLAIN_WORDS = {
     "did not find expected node content": "a value is missing here; write it, or close the bracket that is open",
     "could not find expected ':'": "a key has no ':' after it; write key: value",
     "found character that cannot start any token": "no text can begin with this character; put the text in quotes",
+    # libyaml's own limit (1000) strikes first where many brackets stand in one line, since it looks ahead.
+    "exceeded maximum nesting depth": f"nesting is deeper than {DEPTH_LIMIT} levels; no part of a matrix needs that",
     "found unknown escape character": r"the escape is unknown; write \\ for a backslash, or use single quotes",
 }
 _NULL_TEXTS = ("", "~", "null", "Null", "NULL")
