@@ -1,12 +1,14 @@
 """
 The warnings and errors of a build, found in its log.
 
-A log is read once, line by line; each line is judged by its own words (`log_grammar`), and only three things look at
-neighbours: the quoted source line, the object that a linker named in the line before, and the folder that make
-entered. A parallel build mixes lines, so none of the three may decide whether there is a finding.
+A log is read once, line by line; each line is judged by its own words (`log_grammar`), and only four things look at
+neighbours: the quoted source line, the place where a macro was used, the object that a linker named in the line
+before, and the folder that make entered. A parallel build mixes lines, so none of the four may decide whether there is
+a finding.
 
-What the same file says in many compilations (a header's warning) is one diagnostic. GCC gives the place of a macro's
-definition to what each of its uses does wrong: there, too, one diagnostic stands for all uses.
+What the same file says in many compilations (a header's warning) is one diagnostic. What a macro does wrong is placed
+where the macro was used, by the outermost of GCC's notes "in expansion of macro", as Clang does it and GCC's own JSON:
+at the definition, the second wrong use could not be told from the first.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from gatekeep.measure.log_grammar import (
     is_assembler_title,
     is_caret,
     is_context,
+    is_macro_use,
     read_directory,
     read_header,
     read_linked_object,
@@ -108,6 +111,12 @@ class _Draft:
         self.plain = ""
         self.seen = 0
 
+    def move(self, path: str | None, note: Header) -> None:
+        """Take the place of a note instead, and the source that it quotes."""
+        if path is not None:
+            self.path, self.line, self.column = path, note.line, note.column
+            self.excerpt, self.plain, self.seen = None, "", 0
+
 
 _DraftKey = tuple[Severity, Speaker, str | None, int | None, int | None, str | None, str]
 
@@ -170,6 +179,9 @@ class _LogReader:
         )
 
     def _open(self, index: int, header: Header) -> None:
+        if self._draft is not None and is_macro_use(header):
+            self._draft.move(self._paths.resolve(header.path or ""), header)
+            return
         self._close()
         if header.severity is None:
             return

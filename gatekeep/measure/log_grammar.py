@@ -34,9 +34,9 @@ class Header(NamedTuple):
     """
     The line that begins a diagnostic.
 
-    `severity` is None for what is no finding: a note, or a tool that counts or repeats its findings. `path` is as the
-    tool wrote it. `in_object` says that a linker named a section and no file: the object is in an earlier line. `level`
-    is the make that speaks.
+    `severity` is None for what is no finding: a note (its message and place are given), or a tool that counts or
+    repeats its findings. `path` is as the tool wrote it. `in_object` says that a linker named a section and no file:
+    the object is in an earlier line. `level` is the make that speaks.
     """
 
     severity: Severity | None
@@ -179,6 +179,11 @@ def is_assembler_title(line: str) -> bool:
     return line.endswith("Assembler messages:")
 
 
+def is_macro_use(header: Header) -> bool:
+    """Tell whether a note says where the macro was used whose definition the finding before it points at."""
+    return header.severity is None and header.message.startswith("in expansion of macro ") and header.line is not None
+
+
 def is_caret(line: str) -> bool:
     """Tell whether a line points at the source line above it."""
     return ("^" in line or "~" in line) and not line.strip(_CARET_SIGNS)
@@ -216,7 +221,9 @@ def _read_severity(where: str, word: str, message: str, assembling: bool) -> Hea
         speaker = _guess_speaker(place, word, assembling)
         if speaker is None:
             return None
-    if word in _NOTES or _REPEATS.match(message) or (speaker is Speaker.MAKE and _CLOCK.match(message)):
+    if word in _NOTES:
+        return Header(None, message, path=path, line=line, column=column)
+    if _REPEATS.match(message) or (speaker is Speaker.MAKE and _CLOCK.match(message)):
         return Header(None)
     if speaker is Speaker.LINKER and not rest and (match := _PLACE_AND_MESSAGE.fullmatch(message)):
         path, line, message = match[1], int(match[2]), match[3]

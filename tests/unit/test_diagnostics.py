@@ -321,6 +321,20 @@ def test_quoted_source_belongs_to_its_own_line_and_not_to_a_note() -> None:
     assert [entry.excerpt for entry in found.diagnostics] == ["seven", None, "plain nine", None]
 
 
+def test_what_a_macro_does_wrong_is_placed_where_it_is_used() -> None:
+    """GCC's text has the definition's place and notes; its JSON, asked in tests/integration, has the use's."""
+    use = (
+        "m.h:1:20: warning: w [-Wx]\n    1 | #define INNER(a) bad\n      |   ^~~\n"
+        "m.h:2:18: note: in expansion of macro 'INNER'\n    2 | #define OUTER(a) INNER(a)\n      |   ^~~~~\n"
+        "x.c:{line}:5: note: in expansion of macro 'OUTER'\n    {line} |     OUTER({line});\n      |     ^~~~~\n"
+        "x.c:1:1: note: declared here\n    1 | int y;\n"
+    )
+    found = find(use.format(line=3) + use.format(line=9))
+    assert found.diagnostics == tuple(
+        warn("w", path="x.c", line=line, column=5, option="x", excerpt=f"OUTER({line});") for line in (3, 9)
+    )
+
+
 def test_first_error_is_the_compilers_before_the_linkers_before_makes() -> None:
     make = "make: *** No rule to make target 'x'.  Stop.\n"
     shell = "/bin/sh: 1: probe: not found\n"
