@@ -11,9 +11,13 @@ import re
 import struct
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-import unicorn
+import unicorn as _typed_unicorn
 from unicorn import arm_const, x86_const
+
+# Unicorn's own type hints are unfinished: half of its methods have none.
+unicorn: Any = _typed_unicorn
 
 _REGION = re.compile(r"^\s*([A-Z0-9]+)\s*\(\w+\)\s*:\s*ORIGIN = (0x[0-9a-f]+), LENGTH = ([0-9]+)(K?)\s*$", re.MULTILINE)
 _BASE = re.compile(r"\.(\w+)_base = (0x[0-9a-f]+),")
@@ -108,10 +112,10 @@ def boot(facts: BoardFacts, image: bytes, *, until: str = "keeper idle\r\n") -> 
         if block.console.endswith(until.encode()):
             machine.emu_stop()
 
-    def on_read(_machine: unicorn.Uc, offset: int, _size: int, _user: object) -> int:
+    def on_read(_machine: Any, offset: int, _size: int, _user: object) -> int:
         return block.read(offset)
 
-    def on_write(_machine: unicorn.Uc, offset: int, _size: int, value: int, _user: object) -> None:
+    def on_write(_machine: Any, offset: int, _size: int, value: int, _user: object) -> None:
         block.write(offset, value)
         end_when_seen()
 
@@ -128,7 +132,7 @@ def boot(facts: BoardFacts, image: bytes, *, until: str = "keeper idle\r\n") -> 
     return block.console.decode("ascii", "replace").replace("\r\n", "\n")
 
 
-def _add_ports(machine: unicorn.Uc, block: PeripheralBlock, end_when_seen) -> None:
+def _add_ports(machine: Any, block: PeripheralBlock, end_when_seen) -> None:
     """Put the byte UART behind I/O ports 0x3f8 to 0x3ff."""
 
     def on_in(_machine, port, _size, _user) -> int:
@@ -147,7 +151,7 @@ def _physical(port: str, address: int) -> int:
     return address & 0x1FFF_FFFF if port == "mips" else address
 
 
-def _start(machine: unicorn.Uc, facts: BoardFacts, image: bytes) -> int:
+def _start(machine: Any, facts: BoardFacts, image: bytes) -> int:
     """Give the address of the first instruction; on ARM also do what the processor does with its vector table."""
     at = facts.regions["BOOT"][0]
     if facts.port == "powerpc":
