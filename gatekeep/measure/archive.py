@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from gatekeep.errors import ImageError
 from gatekeep.measure.elf import Bytes, Elf, check_port, read_elf
 from gatekeep.measure.symbols import sort_sizes
-from gatekeep.model.matrix import ByteOrder, Port
+from gatekeep.model.matrix import Port
 
 _MAGIC = b"!<arch>\n"
 _THIN_MAGIC = b"!<thin>\n"
@@ -71,7 +71,6 @@ def read_archive(data: Bytes, *, name: str, port: Port) -> Archive:
     sections: dict[str, int] = {}
     symbols: dict[str, int] = {}
     stored_bytes = 0
-    byte_order: ByteOrder = "little"
     tables: dict[str, _Member] = {}
     places: set[int] = set()
     for member in _read_members(data, name):
@@ -83,7 +82,6 @@ def read_archive(data: Bytes, *, name: str, port: Port) -> Archive:
         elf = read_elf(data[member.start : member.end], name=member_name)
         check_port(elf, port, name=member_name)
         places.add(member.place)
-        byte_order = elf.byte_order
         stored_bytes += _add_sections(elf, sections)
         for symbol, size in elf.symbols:
             symbols[symbol] = symbols.get(symbol, 0) + size
@@ -94,7 +92,7 @@ def read_archive(data: Bytes, *, name: str, port: Port) -> Archive:
             "take it out of the recipe's archives",
         )
     for table in tables.values():
-        _check_symbol_table(data[table.start : table.end], table, places, byte_order=byte_order, name=name)
+        _check_symbol_table(data[table.start : table.end], table, places, name)
     return Archive(
         member_count=len(places),
         sections=tuple(sections.items()),
@@ -162,20 +160,23 @@ def _read_name(raw: bytes, data: Bytes, start: int, end: int, long_names: bytes,
     return found.decode("utf-8", "surrogateescape"), skip
 
 
-def _check_symbol_table(table: bytes, member: _Member, places: set[int], *, byte_order: ByteOrder, name: str) -> None:
+def _check_symbol_table(table: bytes, member: _Member, places: set[int], name: str) -> None:
     """Refuse a symbol table that points to where no member begins: members were lost."""
     if member.name in _GNU_TABLES:
-        width = _GNU_TABLES[member.name]
+        width, step, order = _GNU_TABLES[member.name], 1, ">"
         count = int.from_bytes(table[:width], "big")
-        form, begin, step = (">I" if width == 4 else ">Q"), width, 1
     else:
-        # 4.4BSD: the length of the pairs (name, place), then the pairs, in the byte order of the objects.
-        width = _BSD_TABLES[member.name]
-        count = int.from_bytes(table[:width], byte_order) // width
-        form, begin, step = ("<" if byte_order == "little" else ">") + ("I" if width == 4 else "Q"), width, 2
-    if len(table) < width or begin + count * width > len(table):
+        # 4.4BSD: the length of the pairs (name, place), then the pairs. GNU and BSD write the byte order of the machine
+        # that made the archive, LLVM always little-endian; a length that does not fit shows the wrong one.
+        width, step, order = _BSD_TABLES[member.name], 2, "<"
+        count = int.from_bytes(table[:width], "little") // width
+        if width + count * width > len(table):
+            order = ">"
+            count = int.from_bytes(table[:width], "big") // width
+    if len(table) < width or width + count * width > len(table):
         raise ImageError(name, f"symbol table is cut short: {count} entries in {len(table)} bytes", offset=member.place)
-    entries = [entry for (entry,) in struct.iter_unpack(form, table[begin : begin + count * width])]
+    form = order + ("I" if width == 4 else "Q")
+    entries = [entry for (entry,) in struct.iter_unpack(form, table[width : width + count * width])]
     for entry in entries[step - 1 :: step]:
         if entry not in places:
             raise ImageError(name, f"symbol table names a member at byte {entry}, where none begins; it is cut short")

@@ -21,7 +21,7 @@ from pathlib import Path
 from gatekeep.errors import ImageError, RunnerError
 from gatekeep.measure.archive import read_archive
 from gatekeep.measure.elf import Bytes, check_port, read_elf
-from gatekeep.measure.footprint import measure_archives, measure_elf, measure_ranges
+from gatekeep.measure.footprint import measure_archives, measure_elf, measure_runs
 from gatekeep.measure.hexfile import read_intel_hex, read_s_record
 from gatekeep.measure.rawimage import measure_raw_image
 from gatekeep.model.evidence import Artifact, Footprint, RegionUse
@@ -116,7 +116,7 @@ def _measure_image(data: Bytes, target: Target, name: str) -> tuple[RegionUse, .
     if target.recipe.image_format is ImageFormat.RAW:
         return measure_raw_image(data, target.part, name=name) if target.part is not None else ()
     read = read_intel_hex if target.recipe.image_format is ImageFormat.INTEL_HEX else read_s_record
-    return measure_ranges(read(data, name=name), target, name=name)
+    return measure_runs(read(data, name=name), target, name=name)
 
 
 @contextmanager

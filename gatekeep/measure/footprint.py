@@ -25,7 +25,8 @@ from itertools import pairwise
 from gatekeep.errors import ImageError
 from gatekeep.measure.archive import Archive
 from gatekeep.measure.elf import TYPE_RELOCATABLE, Elf
-from gatekeep.measure.hexfile import Range
+from gatekeep.measure.hexfile import Run
+from gatekeep.measure.rawimage import ERASED
 from gatekeep.measure.symbols import sort_sizes
 from gatekeep.model.evidence import Artifact, Footprint, Overflow, RegionUse
 from gatekeep.model.matrix import ImageFormat, Part, Target
@@ -83,31 +84,43 @@ def measure_elf(elf: Elf, target: Target, *, name: str, measure_flash: bool) -> 
     )
 
 
-def measure_ranges(ranges: tuple[Range, ...], target: Target, *, name: str) -> tuple[RegionUse, ...]:
+def measure_runs(runs: tuple[Run, ...], target: Target, *, name: str) -> tuple[RegionUse, ...]:
     """
-    Count the regions of the part that the records of a hex file write.
+    Count the regions of the part that a hex file writes.
 
-    What the file says, counts, erased bytes too. Ranges in a memory of the target (option bytes, fuses) are none of the
-    part's.
+    As in a raw image, a region is used up to its last byte that is not erased: padding written out in full is padding
+    still. Runs in a memory of the target (option bytes, fuses) are none of the part's.
 
     Raises:
-        ImageError: No data, or data where the target has neither flash nor memory.
+        ImageError: No data, nothing but erased bytes, or data where the target has neither flash nor memory.
     """
-    if not ranges:
+    if not runs:
         raise ImageError(name, "has no data records")
+    if not any(run.content.strip(ERASED) for run in runs):
+        raise ImageError(name, "is erased from end to end: every byte that it writes is FF")
+    if target.part is None:
+        return ()
+    base = target.part_address or 0
+    part_end = base + target.part.capacity_bytes
     flash = _open_flash(target)
     memories = [_Window(memory.address, memory.address + memory.capacity_bytes) for memory in target.memories]
-    # One range may run through several regions without a gap.
-    borders = sorted({border for window in flash for border in (window.start, window.limit)})
+    # One run may go through several regions without a gap.
+    borders = sorted({base, part_end, *(border for window in flash for border in (window.start, window.limit))})
     outside = []
-    for start, end in ranges:
-        cuts = [start, *(border for border in borders if start < border < end), end]
-        for first, after in pairwise(cuts):
-            extent = Extent(name="data", start=first, end=after)
-            if not (_fill(flash, extent) or _fill(memories, extent)):
+    for run in runs:
+        cuts = [run.start, *(border for border in borders if run.start < border < run.end), run.end]
+        for start, end in pairwise(cuts):
+            written = end
+            if base <= start < part_end:
+                written = start + len(run.content[start - run.start : end - run.start].rstrip(ERASED))
+            extent = Extent(name="data", start=start, end=written)
+            if written == start or _fill(flash, extent) or _fill(memories, extent):
+                continue
+            if start == part_end == flash[-1].limit and run.start < start:
+                flash[-1].end = end  # as for a raw image: what does not fit cannot be written, erased or not
+            else:
                 outside.append(extent)
-    if target.part is not None:
-        _refuse_strays(_spill(flash, outside), target.part, name)
+    _refuse_strays(_spill(flash, outside), target.part, name)
     return _name_flash(target, flash)
 
 

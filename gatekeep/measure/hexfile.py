@@ -1,5 +1,5 @@
 """
-Which addresses an Intel HEX or Motorola S-record file writes.
+What an Intel HEX or Motorola S-record file writes, and where.
 
 Strict: a file without its end record is cut short, and anything after that record, a wrong checksum or count, an
 unknown record type, or two records that write different bytes to one address are refused.
@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from binascii import Error, unhexlify
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from gatekeep.errors import ImageError
@@ -22,7 +23,18 @@ MAX_RUNS = 100_000
 #: Two digits for each of 255 bytes and what is around them, in either format.
 _MAX_LINE = 530
 
-Range = tuple[int, int]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """Bytes that are written from `start` on; never empty."""
+
+    start: int
+    content: bytes
+
+    @property
+    def end(self) -> int:
+        """First address past it."""
+        return self.start + len(self.content)
 
 
 class _Line(NamedTuple):
@@ -38,16 +50,16 @@ class _Line(NamedTuple):
         return error
 
 
-def read_intel_hex(data: Bytes, *, name: str) -> tuple[Range, ...]:
+def read_intel_hex(data: Bytes, *, name: str) -> tuple[Run, ...]:
     """
-    Read the address ranges of an Intel HEX file.
+    Read what an Intel HEX file writes.
 
     Args:
         data: The whole file.
         name: Its name, for messages.
 
     Returns:
-        (first address, first address past it), ascending, with a gap between any two; empty without data records.
+        What it writes, ascending, with a gap between any two runs; empty without data records.
 
     Raises:
         ImageError: Damaged or cut short.
@@ -101,16 +113,16 @@ def _check_shape(kind: int, offset: int, content: bytes, place: _Line) -> None:
         )
 
 
-def read_s_record(data: Bytes, *, name: str) -> tuple[Range, ...]:
+def read_s_record(data: Bytes, *, name: str) -> tuple[Run, ...]:
     """
-    Read the address ranges of a Motorola S-record file.
+    Read what a Motorola S-record file writes.
 
     Args:
         data: The whole file.
         name: Its name, for messages.
 
     Returns:
-        (first address, first address past it), ascending, with a gap between any two; empty without data records.
+        What it writes, ascending, with a gap between any two runs; empty without data records.
 
     Raises:
         ImageError: Damaged or cut short.
@@ -197,7 +209,7 @@ class _Runs:
             raise place.error(f"has more than {MAX_RUNS} separate runs of data")
         self._runs.append((address, bytearray(content)))
 
-    def merge(self) -> tuple[Range, ...]:
+    def merge(self) -> tuple[Run, ...]:
         """Join what touches; refuse what writes one address twice with different bytes."""
         merged: list[tuple[int, bytearray]] = []
         for address, content in sorted(self._runs, key=lambda run: run[0]):
@@ -209,4 +221,4 @@ class _Runs:
             if again != content[: len(again)]:
                 raise ImageError(self._name, f"writes different bytes to 0x{address:X} and beyond")
             before.extend(content[len(again) :])
-        return tuple((start, start + len(content)) for start, content in merged)
+        return tuple(Run(start=start, content=bytes(content)) for start, content in merged)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
+from operator import itemgetter
 
 from gatekeep.errors import ImageError
 from gatekeep.model.matrix import Bits, ByteOrder
@@ -56,16 +57,19 @@ def read_strings(table: bytes, offsets: Iterable[int], *, path: str, what: str) 
     Raises:
         ImageError: An offset past the table, or names longer than any real file has.
     """
+    # Nearly every table is ASCII, where a character is a byte: decoded once, it is cut 50,000 times. Measured twice as
+    # fast as decoding each name.
+    text = table.decode("ascii") if table.isascii() else None
     budget = MAX_NAMES_BYTES
     names = []
     for offset in offsets:
-        if offset >= len(table):
-            raise ImageError(path, f"name of a {what} is at {offset} in a string table of {len(table)} bytes")
         end = table.find(0, offset, offset + MAX_NAME_BYTES)
         budget -= end - offset
         if end < 0 or budget < 0:
+            if offset >= len(table):
+                raise ImageError(path, f"name of a {what} is at {offset} in a string table of {len(table)} bytes")
             raise ImageError(path, f"names of {what}s are longer than any real file has")
-        names.append(table[offset:end].decode("utf-8", "surrogateescape"))
+        names.append(text[offset:end] if text is not None else table[offset:end].decode("utf-8", "surrogateescape"))
     return names
 
 
@@ -82,19 +86,19 @@ def sum_symbols(table: SymbolTable, *, path: str) -> tuple[tuple[str, int], ...]
         ImageError: A symbol names a section or a string that does not exist.
     """
     order = "<" if table.byte_order == "little" else ">"
-    shape = struct.Struct(order + ("IIIBBH" if table.bits == 32 else "IBBHQQ"))
+    # Name, size, type and section; the value and the visibility are skipped.
+    shape = struct.Struct(order + ("I4xIBxH" if table.bits == 32 else "IBxH8xQ"))
     number = struct.Struct(order + "I")
     if len(table.entries) > MAX_SYMBOLS * shape.size:
         raise ImageError(path, f"has more than {MAX_SYMBOLS} symbols")
-    sections = len(table.allocated)
+    wide = table.bits == 64
+    section_count = len(table.allocated)
+    name_limit = max(1, len(table.strings))
     offsets = []
     sizes = []
-    for index, fields in enumerate(shape.iter_unpack(table.entries)):
-        if table.bits == 32:
-            name, _value, size, info, _other, section = fields
-        else:
-            name, info, _other, section, _value, size = fields
-        if name >= len(table.strings) and name:
+    for index, (name, first, second, third) in enumerate(shape.iter_unpack(table.entries)):
+        size, info, section = (third, first, second) if wide else (first, second, third)
+        if name >= name_limit:
             raise ImageError(path, f"name of a symbol is at {name} in a string table of {len(table.strings)} bytes")
         if section == _SHN_XINDEX:
             if len(table.long_indices) < 4 * index + 4:
@@ -102,9 +106,9 @@ def sum_symbols(table: SymbolTable, *, path: str) -> tuple[tuple[str, int], ...]
             (section,) = number.unpack_from(table.long_indices, 4 * index)
         elif section >= _SHN_LORESERVE:
             continue  # absolute and common symbols take nothing of any section
-        if section >= sections:
-            raise ImageError(path, f"symbol {index} lies in section {section} of {sections}")
-        if size and table.allocated[section] and info & 15 in _STT_SIZED:
+        if section >= section_count:
+            raise ImageError(path, f"symbol {index} lies in section {section} of {section_count}")
+        if size and info & 15 in _STT_SIZED and table.allocated[section]:
             offsets.append(name)
             sizes.append(size)
     if offsets and not table.strings:
@@ -117,4 +121,5 @@ def sum_symbols(table: SymbolTable, *, path: str) -> tuple[tuple[str, int], ...]
 
 def sort_sizes(totals: dict[str, int]) -> tuple[tuple[str, int], ...]:
     """Sort (name, bytes) largest first, then by name."""
-    return tuple(sorted(totals.items(), key=lambda entry: (-entry[1], entry[0])))
+    by_name = sorted(totals.items())
+    return tuple(sorted(by_name, key=itemgetter(1), reverse=True))  # stable, also in reverse

@@ -71,13 +71,15 @@ def make_bsd_table(places: list[int], order: str) -> bytes:
     return struct.pack(order + "I", len(pairs)) + pairs + struct.pack(order + "I", 4) + b"one\0"
 
 
+@pytest.mark.parametrize("order", "<>")
 @pytest.mark.parametrize("table_name", [b"__.SYMDEF", b"__.SYMDEF SORTED", b"#1/20"])
-def test_a_bsd_symbol_table_must_name_members(table_name):
+def test_a_bsd_symbol_table_must_name_members(table_name, order):
+    """In the byte order of whatever machine made the archive."""
     inline = b"__.SYMDEF SORTED\0\0\0\0" if table_name.startswith(b"#") else b""
-    place = len(MAGIC) + len(make_member(table_name, inline + make_bsd_table([0], "<")))
-    good = MAGIC + make_member(table_name, inline + make_bsd_table([place], "<")) + make_member(b"one.o", ONE)
+    place = len(MAGIC) + len(make_member(table_name, inline + make_bsd_table([0], order)))
+    good = MAGIC + make_member(table_name, inline + make_bsd_table([place], order)) + make_member(b"one.o", ONE)
     assert read_archive(good, name="lib.a", port=ARM).member_count == 1
-    lost = MAGIC + make_member(table_name, inline + make_bsd_table([9999], "<")) + make_member(b"one.o", ONE)
+    lost = MAGIC + make_member(table_name, inline + make_bsd_table([9999], order)) + make_member(b"one.o", ONE)
     assert refuse(lost) == "lib.a: symbol table names a member at byte 9999, where none begins; it is cut short"
 
 

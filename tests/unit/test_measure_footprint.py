@@ -7,7 +7,8 @@ import pytest
 from gatekeep.errors import ImageError
 from gatekeep.measure.archive import Archive
 from gatekeep.measure.elf import TYPE_EXECUTABLE, TYPE_RELOCATABLE, Elf, Section, read_elf
-from gatekeep.measure.footprint import find_overflows, measure_archives, measure_elf, measure_ranges
+from gatekeep.measure.footprint import find_overflows, measure_archives, measure_elf, measure_runs
+from gatekeep.measure.hexfile import Run
 from gatekeep.measure.segments import Segment
 from gatekeep.model.evidence import Artifact, Footprint, Overflow, RegionUse
 from gatekeep.model.matrix import ImageFormat, Memory, Part, Region
@@ -213,33 +214,46 @@ def test_memories_alone_are_measured_where_an_image_goes_into_the_part():
     assert [(use.name, use.used_bytes) for use in footprint.regions] == [("ram", 8)]
 
 
-def measure_hex(*ranges: tuple[int, int], target=TARGET) -> list[int]:
-    return [use.used_bytes for use in measure_ranges(ranges, target, name="x.hex")]
+def measure_hex(*pieces: tuple[int, bytes], target=TARGET) -> list[int]:
+    runs = tuple(Run(start=start, content=content) for start, content in pieces)
+    return [use.used_bytes for use in measure_runs(runs, target, name="x.hex")]
 
 
-def test_hex_ranges_fill_the_regions_that_they_run_through():
+def refuse_hex(*pieces: tuple[int, bytes]) -> str:
+    with pytest.raises(ImageError) as caught:
+        measure_hex(*pieces)
+    return str(caught.value)
+
+
+def test_hex_data_fills_the_regions_that_it_runs_through():
     both = Part(
         name="nor",
         capacity_bytes=64,
         regions=(Region(name="a", at_bytes=0, capacity_bytes=16), Region(name="b", at_bytes=16, capacity_bytes=48)),
     )
-    assert measure_hex((0, 40), target=make_target(both)) == [16, 24]
-    assert measure_hex((0, 80), target=make_target(both)) == [16, 64]
-    assert measure_hex((0x1000, 0x1010), (0x1800, 0x1801)) == [0x801, 0]
-    assert measure_hex((0x1000, 0x2010)) == [0x1010, 0]
+    assert measure_hex((0, b"x" * 40), target=make_target(both)) == [16, 24]
+    assert measure_hex((0, b"x" * 80), target=make_target(both)) == [16, 64]
+    assert measure_hex((0x1000, b"x" * 16), (0x1800, b"x")) == [0x801, 0]
+    assert measure_hex((0x1000, b"x" * 0x1010)) == [0x1010, 0]
     # Option bytes or fuses that the matrix declares as a memory.
-    assert measure_hex((0x1000, 0x1010), (0x10000, 0x10004)) == [0x10, 0]
+    assert measure_hex((0x1000, b"x" * 16), (0x10000, b"fuse")) == [16, 0]
+    assert measure_hex((0x900, b"anything"), target=make_target()) == []
+
+
+def test_padding_in_a_hex_file_is_padding():
+    whole = b"boot".ljust(16 * KIB, b"\xff")
+    assert measure_hex((0x1000, whole)) == [4, 0]
+    # What lies past the part cannot be written, erased or not.
+    assert measure_hex((0x1000, whole + b"\xff" * 3)) == [4, 8 * KIB + 3]
 
 
 def test_hex_data_outside_everything_is_refused():
-    with pytest.raises(ImageError) as caught:
-        measure_hex((0x1000, 0x1010), (0x2F00, 0x3010))
-    assert str(caught.value) == (
+    assert refuse_hex((0x1000, b"x" * 16), (0x2F00, b"x" * 0x110)) == (
         "x.hex: data at 0x2F00, 256 B, lies in no region of part nor-16k and in no memory; "
         "correct the linker script, or the part's regions and address in the matrix"
     )
-    with pytest.raises(ImageError, match=r"^x\.hex: has no data records$"):
-        measure_hex()
+    assert refuse_hex() == "x.hex: has no data records"
+    assert refuse_hex((0x1000, b"\xff" * 8)) == "x.hex: is erased from end to end: every byte that it writes is FF"
 
 
 def test_libraries_count_in_a_part_of_one_region_only():

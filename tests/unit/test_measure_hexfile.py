@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gatekeep.errors import ImageError
-from gatekeep.measure.hexfile import MAX_RUNS, Range, read_intel_hex, read_s_record
+from gatekeep.measure.hexfile import MAX_RUNS, Run, read_intel_hex, read_s_record
 from tests.measuring import IMAGES
 
-Reader = Callable[..., tuple[Range, ...]]
+Reader = Callable[..., tuple[Run, ...]]
 
 # From memory of Intel's "Hexadecimal Object File Format Specification", revision A, 1988: the end record is the one the
 # specification prints; the others follow its record layouts. Checksums were worked out by hand.
@@ -38,6 +38,10 @@ S9030000FC
 """
 
 
+def read_ranges(read: Reader, data: bytes) -> list[tuple[int, int]]:
+    return [(run.start, run.end) for run in read(data, name="x.hex")]
+
+
 def refuse(read: Reader, data: bytes) -> str:
     with pytest.raises(ImageError) as caught:
         read(data, name="x.hex")
@@ -51,19 +55,22 @@ def make_record(kind: int, offset: int, content: bytes) -> bytes:
 
 
 def test_intel_hex_addresses_follow_segment_and_linear_bases():
-    assert read_intel_hex(INTEL, name="x.hex") == ((0x12010, 0x1201B), (0xFFFF0000, 0xFFFF0010))
+    assert read_intel_hex(INTEL, name="x.hex") == (
+        Run(start=0x12010, content=b"address gap"),
+        Run(start=0xFFFF0000, content=bytes.fromhex("00112233445566778899AABBCCDDEEFF")),
+    )
 
 
 def test_the_motorola_example_writes_52_bytes():
-    assert read_s_record(MOTOROLA, name="x.srec") == ((0, 52),)
+    assert read_ranges(read_s_record, MOTOROLA) == [(0, 52)]
 
 
 @pytest.mark.parametrize(("read", "name"), [(read_intel_hex, "beacon-arm.hex"), (read_s_record, "beacon-arm.srec")])
-def test_ranges_equal_an_independent_readers(read, name):
+def test_runs_equal_an_independent_readers(read, name):
     """bincopy is the peer; GNU objcopy wrote the files."""
     peer = bincopy.BinFile(str(IMAGES / name))
-    assert list(read((IMAGES / name).read_bytes(), name=name)) == [
-        (segment.address, segment.address + len(segment.data)) for segment in peer.segments
+    assert [(run.start, run.content) for run in read((IMAGES / name).read_bytes(), name=name)] == [
+        (segment.address, bytes(segment.data)) for segment in peer.segments
     ]
 
 
@@ -72,13 +79,13 @@ def test_ranges_equal_an_independent_readers(read, name):
     st.lists(st.tuples(st.integers(0, 0xFFFF_F000), st.binary(min_size=1, max_size=80)), min_size=1, max_size=8),
     st.sampled_from([16, 24, 32]),
 )
-def test_ranges_of_any_file_that_the_peer_writes_equal_the_peers(pieces, bits):
-    """bincopy writes both formats from scattered pieces; ours reads back the same ranges."""
+def test_runs_of_any_file_that_the_peer_writes_equal_the_peers(pieces, bits):
+    """bincopy writes both formats from scattered pieces; ours reads back the same runs."""
     file = bincopy.BinFile()
     file.execution_start_address = 0  # without one, it writes S-records without an end record
     for address, content in pieces:
         file.add_binary(content, address=address % (1 << bits) & ~0xFFF, overwrite=True)
-    wanted = tuple((segment.address, segment.address + len(segment.data)) for segment in file.segments)
+    wanted = tuple(Run(start=segment.address, content=bytes(segment.data)) for segment in file.segments)
     assert read_s_record(file.as_srec(address_length_bits=bits).encode(), name="x") == wanted
     assert read_intel_hex(file.as_ihex(address_length_bits=32).encode(), name="x") == wanted
 
@@ -116,10 +123,10 @@ def test_a_byte_changed_is_refused_or_changes_nothing(case, at, value):
     bent = bytearray(data)
     bent[at % len(data)] = value
     try:
-        ranges = read(bytes(bent), name="x")
+        runs = read(bytes(bent), name="x")
     except ImageError:
         return
-    assert ranges == read(data, name="x")
+    assert runs == read(data, name="x")
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -127,7 +134,7 @@ def test_records_in_any_order_give_the_same_ranges(seed):
     lines = MOTOROLA.splitlines(keepends=True)
     middle = lines[1:-1]
     random.Random(seed).shuffle(middle)
-    assert read_s_record(b"".join([lines[0], *middle, lines[-1]]), name="x") == ((0, 52),)
+    assert read_ranges(read_s_record, b"".join([lines[0], *middle, lines[-1]])) == [(0, 52)]
 
 
 END = b":00000001FF\n"
@@ -198,12 +205,12 @@ def test_a_wrong_s_record_file_is_refused_with_its_reason(data, message):
 
 def test_the_same_bytes_written_twice_are_one_range():
     data = make_record(0, 0, b"abcd") + make_record(0, 2, b"cdef") + make_record(0, 8, b"x") + END
-    assert read_intel_hex(data, name="x") == ((0, 6), (8, 9))
+    assert read_intel_hex(data, name="x") == (Run(start=0, content=b"abcdef"), Run(start=8, content=b"x"))
 
 
 def test_linear_data_may_run_through_64_kib():
     data = make_record(4, 0, b"\0\1") + make_record(0, 0xFFFF, b"ab") + END
-    assert read_intel_hex(data, name="x") == ((0x1FFFF, 0x20001),)
+    assert read_intel_hex(data, name="x") == (Run(start=0x1FFFF, content=b"ab"),)
 
 
 def test_lower_case_digits_and_a_last_line_without_its_end_are_read():
