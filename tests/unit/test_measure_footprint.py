@@ -1,8 +1,11 @@
 """How full the regions are: on images that GNU ld linked, and on layouts made by hand."""
 
+from contextlib import suppress
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gatekeep.errors import ImageError
 from gatekeep.measure.archive import Archive
@@ -88,6 +91,23 @@ def test_regions_equal_what_the_linker_says(name):
     usage = read_usage((IMAGES / f"{name}.usage").read_text())
     assert len(usage) == 4
     assert {use.name: use.used_bytes for use in footprint.regions} == usage
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.sampled_from(["beacon-arm.elf", "beacon-powerpc.elf", "beacon-riscv64.elf"]),
+    st.lists(st.tuples(st.integers(0, 4000), st.integers(1, 255)), min_size=1, max_size=4),
+)
+def test_a_bent_image_is_measured_or_refused(name, flips):
+    """Whatever the addresses say, nothing but a footprint or an ImageError comes out."""
+    data = bytearray((IMAGES / name).read_bytes())
+    for at, bits in flips:
+        data[at % len(data)] ^= bits
+    with suppress(ImageError):
+        elf = read_elf(bytes(data), name=name)
+        footprint = measure_elf(elf, make_beacon(), name=name, measure_flash=True)
+        find_overflows(footprint, target=make_beacon())
+        assert all(use.used_bytes >= 0 for use in footprint.regions)
 
 
 def test_regions_come_in_the_order_of_the_matrix_with_their_reserves():
