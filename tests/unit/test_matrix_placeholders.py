@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gatekeep.model.placeholders import (
@@ -69,11 +69,13 @@ def test_placeholder_that_run_time_does_not_know_is_refused():
         fill_at_run_time("{board}", out="", tree="", jobs=1)
 
 
+@settings(deadline=None)
 @given(st.text())
 def test_doubled_braces_come_back_as_they_were(text):
     assert fill_at_run_time(double_braces(text), out="o", tree="t", jobs=1) == text
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.one_of(st.text(), st.sampled_from(["out", "tree", "jobs", "word"]).map(lambda n: Placeholder(name=n))))
 )

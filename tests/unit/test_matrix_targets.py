@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 
 import pytest
+from click.shell_completion import ShellComplete
 
-from gatekeep.cli.main import run
+from gatekeep.cli.main import cli, run
 from gatekeep.matrix.schema import render_schema
 from tests.unit.test_matrix_faults import DATA, SOUND
 
@@ -185,3 +186,13 @@ def test_example_of_the_help_is_a_sound_matrix(written, capsys):
     written("\n".join(example) + "\n")
     assert run(["targets"]) == 0
     assert capsys.readouterr().out.endswith("3 targets in 1 port of skerry, built with bare-clang\n")
+
+
+@pytest.mark.parametrize(
+    ("matrix", "begun", "offered"),
+    [(SKERRY, "r", ["riscv64"]), (SKERRY, "", ["riscv64", "loongarch64"]), ("none.yml", "r", [])],
+)
+def test_shell_completes_names_of_ports(matrix, begun, offered):
+    complete = ShellComplete(cli, {}, "gatekeep", "_GATEKEEP_COMPLETE")
+    items = complete.get_completions(["targets", "--matrix", matrix, "--port"], begun)
+    assert [item.value for item in items] == offered

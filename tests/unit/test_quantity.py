@@ -12,7 +12,7 @@ import re
 from fractions import Fraction
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gatekeep.model.quantity import parse_bytes, parse_seconds, parse_share, render_bytes, render_exact_bytes
@@ -103,6 +103,7 @@ def test_anything_else_is_refused_with_what_to_write(text, message):
 _OFFER = re.compile(r"; write (?:for instance )?(.+)$", re.DOTALL)
 
 
+@settings(deadline=None)
 @given(
     st.one_of(
         st.text(alphabet="0123456789.,_ xKMGTkmgiBbitse%", max_size=14),
@@ -123,11 +124,13 @@ def test_every_way_out_can_itself_be_read(text):
                 parse_bytes(piece)
 
 
+@settings(deadline=None)
 @given(st.integers(min_value=0, max_value=2**59))
 def test_exact_rendering_comes_back_as_it_was(amount_bytes):
     assert parse_bytes(render_exact_bytes(amount_bytes)) == amount_bytes
 
 
+@settings(deadline=None)
 @given(
     st.integers(min_value=0, max_value=10**6),
     st.sampled_from(["", " "]),
@@ -211,6 +214,7 @@ def test_amounts_are_rendered_for_people(amount_bytes, text):
     assert render_bytes(amount_bytes) == text
 
 
+@settings(deadline=None)
 @given(st.integers(min_value=-(2**53), max_value=2**53))
 def test_rendering_never_shows_a_whole_unit_that_it_is_not(amount_bytes):
     number, unit = render_bytes(amount_bytes).split(" ")
