@@ -26,7 +26,7 @@ from gatekeep.model.verdict import Decision, Judgement, Reason
 from gatekeep.report.progress import LineProgress, LiveProgress, Progress
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
-from gatekeep.runner.schedule import run_jobs
+from gatekeep.runner.schedule import BuildEverything, run_jobs
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 _FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -131,7 +131,14 @@ def _judge_change(
         source_date = matrices.by_tree[change.base.tree_id].source_date
         try:
             with open_executor(edges, workers=worker_count, source_date=source_date) as executor:
-                found = run_jobs(plan.jobs, executor=executor, store=edges.store, progress=progress)
+                found = run_jobs(
+                    plan.jobs,
+                    executor=executor,
+                    store=edges.store,
+                    progress=progress,
+                    carrier=BuildEverything("nothing is carried yet"),
+                    earlier=plan.known,
+                )
         finally:
             progress.finished()
     case = _make_case(edges, change, matrices, (*plan.known, *found))

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import zlib
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, assert_never
 
@@ -36,7 +37,11 @@ Json = dict[str, Any]
 
 
 def encode_evidence(evidence: Evidence) -> bytes:
-    """Give the stored form: 32 bytes of SHA-256, then zlib-compressed JSON."""
+    """
+    Give the stored form of all but the footprint's sections and symbols, the read set, and where it was carried from.
+
+    32 bytes of SHA-256, then zlib-compressed JSON.
+    """
     document: Json = {
         "target": evidence.target,
         "tree_id": evidence.tree_id,
@@ -51,22 +56,65 @@ def encode_evidence(evidence: Evidence) -> bytes:
         "log_cut": evidence.log_cut,
         "touched": list(evidence.touched),
     }
-    body = zlib.compress(json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii"), 6)
-    return hashlib.sha256(body).digest() + body
+    return _seal(document)
 
 
-def decode_evidence(payload: bytes) -> Evidence:
+def encode_detail(footprint: Footprint | None) -> bytes:
+    """Give the stored form of a footprint's sections and symbols: most of it, and seldom needed."""
+    if footprint is None:
+        return b""
+    return _seal({"sections": footprint.sections, "symbols": footprint.symbols})
+
+
+def decode_detail(footprint: Footprint, payload: bytes) -> Footprint:
     """
-    Read the stored form.
+    Give a footprint its sections and symbols back.
 
     Raises:
         StoreError: The bytes are damaged, or hold something else.
     """
+    document = _open(payload)
+    try:
+        return replace(
+            footprint,
+            sections=tuple((name, amount) for name, amount in document["sections"]),
+            symbols=tuple((name, amount) for name, amount in document["symbols"]),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise _unreadable(error) from error
+
+
+def _seal(document: Json) -> bytes:
+    body = zlib.compress(json.dumps(document, separators=(",", ":"), ensure_ascii=True).encode("ascii"), 6)
+    return hashlib.sha256(body).digest() + body
+
+
+def _open(payload: bytes) -> Json:
     digest, body = payload[:32], payload[32:]
     if hashlib.sha256(body).digest() != digest:
         raise StoreError("stored evidence is damaged: its checksum does not fit; restore the store from a copy")
     try:
         document = json.loads(zlib.decompress(body))
+    except (ValueError, zlib.error) as error:
+        raise _unreadable(error) from error
+    if not isinstance(document, dict):
+        raise StoreError("stored evidence cannot be read: it is no object; it was written by another version")
+    return document
+
+
+def _unreadable(error: Exception) -> StoreError:
+    return StoreError(f"stored evidence cannot be read: {error}; it was written by another version")
+
+
+def decode_evidence(payload: bytes) -> Evidence:
+    """
+    Read the stored form; sections, symbols and read set are not in it.
+
+    Raises:
+        StoreError: The bytes are damaged, or hold something else.
+    """
+    document = _open(payload)
+    try:
         return Evidence(
             target=document["target"],
             tree_id=document["tree_id"],
@@ -81,8 +129,8 @@ def decode_evidence(payload: bytes) -> Evidence:
             log_cut=document["log_cut"],
             touched=tuple(document["touched"]),
         )
-    except (KeyError, TypeError, ValueError, IndexError, zlib.error) as error:
-        raise StoreError(f"stored evidence cannot be read: {error}; it was written by another version") from error
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise _unreadable(error) from error
 
 
 def _encode_outcome(outcome: Outcome) -> Json:
@@ -97,7 +145,7 @@ def _encode_outcome(outcome: Outcome) -> Json:
             return {
                 "is": "outgrown",
                 "overflows": [[entry.region, entry.over_bytes] for entry in outcome.overflows],
-                "footprint": _encode_footprint(outcome.footprint) if outcome.footprint else None,
+                "footprint": _encode_footprint(outcome.footprint) if outcome.footprint is not None else None,
                 "message": outcome.message,
                 "excerpt": list(outcome.excerpt),
             }
@@ -128,7 +176,7 @@ def _decode_outcome(document: Json) -> Outcome:
         case "outgrown":
             return Outgrown(
                 overflows=tuple(Overflow(region=region, over_bytes=over) for region, over in document["overflows"]),
-                footprint=_decode_footprint(document["footprint"]) if document["footprint"] else None,
+                footprint=_decode_footprint(document["footprint"]) if document["footprint"] is not None else None,
                 message=document["message"],
                 excerpt=tuple(document["excerpt"]),
             )
@@ -142,24 +190,16 @@ def _decode_outcome(document: Json) -> Outcome:
             raise ValueError(f"unknown outcome {other!r}")
 
 
-def _encode_footprint(footprint: Footprint) -> Json:
-    return {
-        "regions": [
-            [use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in footprint.regions
-        ],
-        "sections": [list(entry) for entry in footprint.sections],
-        "symbols": [list(entry) for entry in footprint.symbols],
-    }
+def _encode_footprint(footprint: Footprint) -> list[list[Any]]:
+    return [[use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in footprint.regions]
 
 
-def _decode_footprint(document: Json) -> Footprint:
+def _decode_footprint(document: list[list[Any]]) -> Footprint:
     return Footprint(
         regions=tuple(
             RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
-            for name, used, capacity, reserve, flash in document["regions"]
-        ),
-        sections=tuple((name, amount) for name, amount in document["sections"]),
-        symbols=tuple((name, amount) for name, amount in document["symbols"]),
+            for name, used, capacity, reserve, flash in document
+        )
     )
 
 

@@ -8,19 +8,24 @@ loss. A store that is damaged, foreign or newer than this program is an error, n
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from sqlalchemy import (
     Column,
     Connection,
     Float,
+    ForeignKey,
     Integer,
     LargeBinary,
     MetaData,
+    Row,
+    Select,
     Table,
     Text,
     UniqueConstraint,
@@ -34,8 +39,10 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
-from gatekeep.history.codec import decode_evidence, encode_evidence
+from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
+from gatekeep.history.readset_codec import decode_read_set, encode_read_set
 from gatekeep.model.evidence import Broken, Built, Evidence, Outgrown, name_outcome
+from gatekeep.model.readset import Carried
 
 #: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
 _APPLICATION_ID = 0x67617465
@@ -56,20 +63,47 @@ _evidence = Table(
     Column("outcome", Text, nullable=False),
     Column("elapsed_s", Float, nullable=False),
     Column("payload", LargeBinary, nullable=False),
+    Column("detail", LargeBinary, nullable=False),
+    Column("read_set", Integer, ForeignKey("read_set.id")),
     UniqueConstraint("tree_id", "target", "key", name="evidence_of"),
 )
-#: Makes "the newest duration of every target" one seek a target.
-_DURATION_INDEX = "CREATE INDEX IF NOT EXISTS evidence_duration ON evidence (target, id, elapsed_s)"
+#: Most builds of a target read the same files as the one before.
+_read_set = Table(
+    "read_set",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sha256", LargeBinary, nullable=False, unique=True),
+    Column("payload", LargeBinary, nullable=False),
+)
+_tree = Table(
+    "tree", _metadata, Column("id", Integer, primary_key=True), Column("tree_id", Text, nullable=False, unique=True)
+)
+#: By far the most rows of a store: two small numbers each.
+_carried = Table(
+    "carried",
+    _metadata,
+    Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
+    Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
+    sqlite_with_rowid=False,
+)
+#: Makes "the newest of every target" one seek a target.
+_NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
 
 
 class ResultStore(Protocol):
     """What a run needs of a store."""
 
     def list_evidence(self, tree_ids: Iterable[str]) -> tuple[Evidence, ...]:
-        """Give all that is stored for these trees, in no promised order."""
+        """Give all that is stored for these trees, built or carried, in no promised order."""
+
+    def list_newest(self) -> tuple[Evidence, ...]:
+        """Give the newest build of every target that can be carried from."""
 
     def add(self, evidence: Evidence) -> None:
         """Keep one result; on return it is on the disk."""
+
+    def add_carried(self, evidence: Sequence[Evidence]) -> None:
+        """Keep that results were taken over; on return it is on the disk."""
 
     def load_durations(self) -> dict[str, float]:
         """Give the newest build time of every target, in seconds."""
@@ -102,26 +136,51 @@ class SqliteStore:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._check_or_create()
 
-    def list_evidence(self, tree_ids: Iterable[str]) -> tuple[Evidence, ...]:
+    def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
-        Give all that is stored for these trees.
+        Give all that is stored for these trees, built there or carried to them.
+
+        Args:
+            tree_ids: Full object names.
+            whole: With the footprints' sections and symbols, which a verdict does not need.
 
         Raises:
             StoreError: The store cannot be read, or a record is damaged.
         """
         wanted = sorted(set(tree_ids))
         found: list[Evidence] = []
+        built = _records(whole=whole)
+        carried = built.add_columns(_tree.c.tree_id.label("carried_to")).join(
+            _carried, _carried.c.evidence == _evidence.c.id
+        )
+        carried = carried.join(_tree, _tree.c.id == _carried.c.tree)
         with self._mapped_errors("read"), self._engine.connect() as connection:
             # SQLite allows 32,766 variables in a statement (its default since 3.32); a change has far fewer trees.
             for start in range(0, len(wanted), 500):
                 part = wanted[start : start + 500]
-                rows = connection.execute(select(_evidence.c.payload).where(_evidence.c.tree_id.in_(part)))
-                found.extend(decode_evidence(payload) for (payload,) in rows)
+                found += map(_read_record, connection.execute(built.where(_evidence.c.tree_id.in_(part))))
+                for row in connection.execute(carried.where(_tree.c.tree_id.in_(part))):
+                    origin = _read_record(row)
+                    source = Carried(tree_id=origin.tree_id, commit_id=origin.commit_id)
+                    found.append(replace(origin, tree_id=row.carried_to, carried=source))
         return tuple(found)
+
+    def list_newest(self) -> tuple[Evidence, ...]:
+        """
+        Give the newest build of every target under every key, of those that have a read set.
+
+        Raises:
+            StoreError: The store cannot be read, or a record is damaged.
+        """
+        newest = select(func.max(_evidence.c.id)).where(_evidence.c.read_set.is_not(None))
+        newest = newest.group_by(_evidence.c.target, _evidence.c.key)
+        query = _records(whole=False).where(_evidence.c.id.in_(newest.scalar_subquery()))
+        with self._mapped_errors("read"), self._engine.connect() as connection:
+            return tuple(map(_read_record, connection.execute(query)))
 
     def add(self, evidence: Evidence) -> None:
         """
-        Keep one result; a newer one for the same tree, target and key takes the old one's place.
+        Keep one result that was built; a newer one for the same tree, target and key takes the old one's place.
 
         Raises:
             StoreError: It could not be written (disk full, locked for too long).
@@ -134,14 +193,46 @@ class SqliteStore:
             "outcome": name_outcome(evidence.outcome),
             "elapsed_s": evidence.elapsed_s,
             "payload": encode_evidence(evidence),
+            "detail": encode_detail(evidence.footprint),
         }
-        statement = insert(_evidence).values(values)
-        statement = statement.on_conflict_do_update(
-            index_elements=["tree_id", "target", "key"],
-            set_={name: values[name] for name in ("commit_id", "outcome", "elapsed_s", "payload")},
-        )
+        read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None else None
         with self._mapped_errors("written"), self._writing.begin() as connection:
-            connection.execute(statement)
+            values["read_set"] = _keep_read_set(connection, read_set) if read_set is not None else None
+            statement = insert(_evidence).values(values)
+            connection.execute(
+                statement.on_conflict_do_update(
+                    index_elements=["tree_id", "target", "key"],
+                    set_={name: value for name, value in values.items() if name not in ("tree_id", "target", "key")},
+                )
+            )
+
+    def add_carried(self, evidence: Sequence[Evidence]) -> None:
+        """
+        Keep that results were taken over from builds which the store has.
+
+        Args:
+            evidence: Each with `carried`; the build is found by `carried.tree_id`, target and key.
+
+        Raises:
+            StoreError: It could not be written, or a build that was carried from is not there.
+        """
+        with self._mapped_errors("written"), self._writing.begin() as connection:
+            trees = {tree_id: _keep_tree(connection, tree_id) for tree_id in {entry.tree_id for entry in evidence}}
+            rows = []
+            for entry in evidence:
+                if entry.carried is None:
+                    raise StoreError(f"{entry.target}: was not carried; keep it with add")
+                origin = select(_evidence.c.id).where(
+                    _evidence.c.tree_id == entry.carried.tree_id,
+                    _evidence.c.target == entry.target,
+                    _evidence.c.key == entry.key,
+                )
+                found = connection.execute(origin).scalar()
+                if found is None:
+                    raise StoreError(f"{self._path}: the build of {entry.target} that was carried from is not there")
+                rows.append({"tree": trees[entry.tree_id], "evidence": found})
+            if rows:
+                connection.execute(insert(_carried).on_conflict_do_nothing(), rows)
 
     def load_durations(self) -> dict[str, float]:
         """Give the newest build time of every target, in seconds."""
@@ -168,7 +259,7 @@ class SqliteStore:
             table_count = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
             if application_id == 0 and version == 0 and table_count == 0:
                 _metadata.create_all(connection)
-                connection.execute(text(_DURATION_INDEX))
+                connection.execute(text(_NEWEST_INDEX))
                 connection.execute(text(f"PRAGMA application_id = {_APPLICATION_ID}"))
                 connection.execute(text(f"PRAGMA user_version = {_SCHEMA_VERSION}"))
             elif application_id != _APPLICATION_ID:
@@ -189,6 +280,39 @@ class SqliteStore:
                 f"{self._path}: the store cannot be {verb}: {cause}; free the disk or restore the file from a copy, "
                 "it is never replaced by an empty one"
             ) from error
+
+
+def _records(*, whole: bool) -> Select[Any]:
+    columns = [_evidence.c.payload, _read_set.c.payload.label("read_set_payload")]
+    if whole:
+        columns.append(_evidence.c.detail)
+    return select(*columns).select_from(_evidence).join(_read_set, _read_set.c.id == _evidence.c.read_set, isouter=True)
+
+
+def _read_record(row: Row[Any]) -> Evidence:
+    evidence = decode_evidence(row.payload)
+    if row.read_set_payload is not None:
+        evidence = replace(evidence, read_set=decode_read_set(row.read_set_payload))
+    detail = getattr(row, "detail", b"")
+    if detail and isinstance(evidence.outcome, Built | Outgrown) and evidence.outcome.footprint is not None:
+        footprint = decode_detail(evidence.outcome.footprint, detail)
+        evidence = replace(evidence, outcome=replace(evidence.outcome, footprint=footprint))
+    return evidence
+
+
+def _keep_read_set(connection: Connection, payload: bytes) -> int:
+    digest = hashlib.sha256(payload).digest()
+    query = select(_read_set.c.id).where(_read_set.c.sha256 == digest)
+    found = connection.execute(query).scalar()
+    if found is None:
+        connection.execute(insert(_read_set).values(sha256=digest, payload=payload))
+        found = connection.execute(query).scalar_one()
+    return int(found)
+
+
+def _keep_tree(connection: Connection, tree_id: str) -> int:
+    connection.execute(insert(_tree).values(tree_id=tree_id).on_conflict_do_nothing())
+    return int(connection.execute(select(_tree.c.id).where(_tree.c.tree_id == tree_id)).scalar_one())
 
 
 def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:

@@ -101,15 +101,16 @@ class Toolchain:
     A compiler set.
 
     `probe` is a command whose output holds the version; `allow` a comma-separated version range by PEP 440 ("" allows
-    every version); `install` the hint shown where it is missing; `programs` the names or paths of the programs whose
-    files make the toolchain what it is (looked up on PATH).
+    every version); `install` the hint shown where it is missing; `programs` say which files make the toolchain what it
+    is: the name (looked up on PATH) or path of one, or a command that prints its path, for a compiler that stands
+    behind a driver or an interpreter.
     """
 
     name: str
     probe: tuple[str, ...]
     allow: str = ""
     install: str | None = None
-    programs: tuple[str, ...] = ()
+    programs: tuple[str | tuple[str, ...], ...] = ()
 
 
 class ImageFormat(Enum):

@@ -16,8 +16,9 @@ class Job:
     """
     One target to build at one tree.
 
-    `key` is the evidence key; `reason` says why it is built and not carried ("touches boards/vale/board.mk");
-    `expected_s` comes from earlier builds, None when there were none. `rank` orders jobs, lowest first.
+    `key` is the evidence key; `reason` says why it is built and not carried ("drivers/uart.c, which it reads, is
+    modified"). `position` counts trees, the base's is 0; `expected_s` comes from earlier builds, None when there were
+    none. `rank` orders jobs, lowest first.
     """
 
     target: Target
@@ -26,7 +27,8 @@ class Job:
     source_date: int
     key: str
     toolchain_version: str
-    reason: str
+    reason: str = ""
+    position: int = 0
     rank: tuple[int, ...] = ()
     expected_s: float | None = None
 

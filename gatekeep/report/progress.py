@@ -37,6 +37,9 @@ class Progress(Protocol):
     def started(self, total: int, known: int) -> None:
         """A run begins: `total` jobs to build, besides `known` results that need no build."""
 
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
+        """These need no build after all."""
+
     def job_started(self, job: Job) -> None:
         """A worker has taken up a job."""
 
@@ -54,6 +57,9 @@ class NoProgress:
     """Tells nobody."""
 
     def started(self, total: int, known: int) -> None:
+        """Say nothing."""
+
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
         """Say nothing."""
 
     def job_started(self, job: Job) -> None:
@@ -83,13 +89,20 @@ class LineProgress:
         self._lock = threading.Lock()
         self._total = 0
         self._done = 0
+        self._carried = 0
         self._started_s: float | None = None
 
     def started(self, total: int, known: int) -> None:
         """Say how much there is to build."""
         with self._lock:
-            self._total, self._done, self._started_s = total, 0, self._clock()
-            self._say(f"{total} to build, {known} known before")
+            self._total, self._done, self._carried, self._started_s = total, 0, 0, self._clock()
+            self._say(f"{total} to build or carry, {known} known before")
+
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
+        """Count them out: said in one line at the end, they may be thousands."""
+        with self._lock:
+            self._total -= len(carried)
+            self._carried += len(carried)
 
     def job_started(self, job: Job) -> None:
         """Say nothing: in a log only ends matter."""
@@ -111,7 +124,7 @@ class LineProgress:
         with self._lock:
             if self._started_s is not None:
                 took = say_duration(self._clock() - self._started_s)
-                self._say(f"{self._done} of {self._total} done in {took}")
+                self._say(f"{self._done} of {self._total} built in {took}, {self._carried} carried")
                 self._started_s = None
 
     def _say(self, line: str) -> None:
@@ -149,6 +162,7 @@ class LiveProgress:
         self._running: dict[tuple[str, str], tuple[Job, float]] = {}
         self._finished_s: list[float] = []
         self._total = 0
+        self._carried = 0
         self._troubled = 0
         self._started_s: float | None = None
         # It has all of TextIO that rich uses.
@@ -167,8 +181,16 @@ class LiveProgress:
         """Begin to show."""
         with self._lock:
             self._total, self._started_s = total, self._clock()
-            self._print(f"{total} to build, {known} known before")
+            self._print(f"{total} to build or carry, {known} known before")
         self._live.start()
+
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
+        """Take them off what waits."""
+        with self._lock:
+            self._total -= len(carried)
+            self._carried += len(carried)
+            for evidence in carried:
+                self._waiting.pop((evidence.tree_id, evidence.target), None)
 
     def job_started(self, job: Job) -> None:
         """Show the job as running."""
@@ -196,7 +218,7 @@ class LiveProgress:
         with self._lock:
             if self._started_s is not None:
                 took = say_duration(self._clock() - self._started_s)
-                self._print(f"{len(self._finished_s)} of {self._total} done in {took}")
+                self._print(f"{len(self._finished_s)} of {self._total} built in {took}, {self._carried} carried")
                 self._started_s = None
 
     def render(self) -> RenderableType:

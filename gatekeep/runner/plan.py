@@ -95,7 +95,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
                     source_date=matrix.source_date,
                     key=key,
                     toolchain_version=toolchain.version,
-                    reason="the change touches it" if is_touched else "no earlier build of this tree",
+                    position=position,
                     rank=_rank(is_touched=is_touched, port=port, position=position, expected_s=expected_s),
                     expected_s=expected_s,
                 )

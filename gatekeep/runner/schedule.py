@@ -1,13 +1,23 @@
 """
-Runs a plan's jobs: never more at once than there are workers, in the order of rank, each result stored before it is
-told.
+Runs a plan: carries what can be carried, builds the rest, never more at once than there are workers.
+
+Every target has its own chain of trees, base first. Whether a tree's result can be carried is known only when the
+result it would be carried from is there, so a chain waits at a build whose read set decides about the next step. It
+does not wait where the next tree differs in a file that earlier builds of the target read: that step will be built
+whatever comes out, and starts as soon as a worker is free. A guess that was wrong costs one build and changes no
+result.
+
+Of all steps that may start, the lowest rank starts first. Each result is stored before anybody is told of it.
 """
 
 from __future__ import annotations
 
+import heapq
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
+from dataclasses import replace
+from itertools import count
 from typing import Protocol
 
 from gatekeep.history.store import ResultStore, is_reusable
@@ -34,6 +44,31 @@ class Executor(Protocol):
         """Let go of workers; nothing is running any more."""
 
 
+class Carrier(Protocol):
+    """Decides what need not be built."""
+
+    def carry(self, job: Job, earlier: Sequence[Evidence]) -> Evidence | str:
+        """Give the result of `job`, taken over from an earlier one of its target, or the reason to build it."""
+
+    def must_build(self, job: Job, after: Job, earlier: Sequence[Evidence]) -> bool:
+        """Tell whether `job` will be built, whatever the build of `after`, which is not there yet, may show."""
+
+
+class BuildEverything:
+    """The carrier where nothing may be carried."""
+
+    def __init__(self, reason: str) -> None:
+        self._reason = reason
+
+    def carry(self, job: Job, earlier: Sequence[Evidence]) -> Evidence | str:
+        """Give the reason."""
+        return self._reason
+
+    def must_build(self, job: Job, after: Job, earlier: Sequence[Evidence]) -> bool:
+        """Never wait."""
+        return True
+
+
 class Progress(Protocol):
     """Who is told how far a run is."""
 
@@ -43,22 +78,33 @@ class Progress(Protocol):
     def job_finished(self, job: Job, evidence: Evidence) -> None:
         """A job has ended and its evidence is stored."""
 
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
+        """These need no build after all; they are stored."""
+
 
 class Interrupted(KeyboardInterrupt):
     """The user stopped the run; every child has ended and every finished result is stored."""
 
 
 def run_jobs(
-    jobs: Sequence[Job], *, executor: Executor, store: ResultStore, progress: Progress
+    jobs: Sequence[Job],
+    *,
+    executor: Executor,
+    store: ResultStore,
+    progress: Progress,
+    carrier: Carrier,
+    earlier: Iterable[Evidence] = (),
 ) -> tuple[Evidence, ...]:
     """
-    Build.
+    Carry or build.
 
     Args:
-        jobs: In the order in which they shall start.
-        executor: Runs them; cancelled when this call is interrupted.
+        jobs: At most one a (target, tree), in any order; those of one target follow the order of their `position`.
+        executor: Runs builds; cancelled when this call is interrupted.
         store: Gets each result that may be reused, before `progress` hears of it.
         progress: Told of starts and ends, from this thread.
+        carrier: Says what need not be built.
+        earlier: Results of the same targets at other trees, to carry from.
 
     Returns:
         One evidence a job, in no promised order.
@@ -67,38 +113,105 @@ def run_jobs(
         StoreError: A result could not be stored; what runs is cancelled first.
         Interrupted: Ctrl-C.
     """
-    waiting = deque(jobs)
-    running: dict[Future[Evidence], Job] = {}
-    found: list[Evidence] = []
+    run = _Run(executor, store, progress, carrier, earlier)
     try:
-        while waiting or running:
-            while waiting and len(running) < executor.worker_count:
-                job = waiting.popleft()
-                running[executor.submit(job)] = job
-                progress.job_started(job)
-            done, _ = wait(running, return_when=FIRST_COMPLETED)
-            for future in sorted(done, key=lambda future: running[future].rank):
-                job, evidence = running.pop(future), future.result()
-                if is_reusable(evidence):
-                    store.add(evidence)
-                found.append(evidence)
-                progress.job_finished(job, evidence)
+        run.advance_all(jobs)
+        while run.running or run.ready:
+            run.start_ready()
+            run.take_in(wait(run.running, return_when=FIRST_COMPLETED).done)
     except BaseException as error:
         executor.cancel()
-        _store_what_ended(running, store, error)
+        run.store_what_ended()
         if isinstance(error, KeyboardInterrupt):
             raise Interrupted from error
         raise
-    return tuple(found)
+    return tuple(run.found)
 
 
-def _store_what_ended(running: dict[Future[Evidence], Job], store: ResultStore, error: BaseException) -> None:
-    """Keep builds that ended on their own while the run was being stopped; a second failure must not hide the first."""
-    for future in wait(running).done:
-        if future.cancelled() or future.exception() is not None or isinstance(error, OSError):
-            continue
-        if is_reusable(future.result()):
+class _Run:
+    """The state of one call of `run_jobs`."""
+
+    def __init__(
+        self,
+        executor: Executor,
+        store: ResultStore,
+        progress: Progress,
+        carrier: Carrier,
+        earlier: Iterable[Evidence],
+    ) -> None:
+        self._executor, self._store, self._progress, self._carrier = executor, store, progress, carrier
+        self.found: list[Evidence] = []
+        self.running: dict[Future[Evidence], Job] = {}
+        self.ready: list[tuple[tuple[int, ...], int, Job]] = []
+        self._tie = count()
+        self._chains: dict[str, deque[Job]] = {}
+        self._open: dict[str, list[Job]] = {}
+        self._earlier: dict[str, list[Evidence]] = {}
+        for evidence in earlier:
+            self._earlier.setdefault(evidence.target, []).append(evidence)
+
+    def advance_all(self, jobs: Sequence[Job]) -> None:
+        """Take in the jobs and move every chain as far as it goes."""
+        for job in sorted(jobs, key=lambda job: job.position):
+            self._chains.setdefault(job.target.name, deque()).append(job)
+        carried: list[Evidence] = []
+        for target in self._chains:
+            carried += self._advance(target)
+        self._keep_carried(carried)
+
+    def start_ready(self) -> None:
+        """Fill the free workers."""
+        while self.ready and len(self.running) < self._executor.worker_count:
+            _, _, job = heapq.heappop(self.ready)
+            self.running[self._executor.submit(job)] = job
+            self._progress.job_started(job)
+
+    def take_in(self, done: Iterable[Future[Evidence]]) -> None:
+        """Store and tell what has ended, and move the chains that waited for it."""
+        for future in sorted(done, key=lambda future: self.running[future].rank):
+            job, evidence = self.running[future], future.result()
+            if is_reusable(evidence):
+                self._store.add(evidence)
+            del self.running[future]
+            self.found.append(evidence)
+            self._progress.job_finished(job, evidence)
+            self._open[job.target.name].remove(job)
+            self._earlier.setdefault(job.target.name, []).append(evidence)
+            self._keep_carried(self._advance(job.target.name))
+
+    def store_what_ended(self) -> None:
+        """Keep builds that ended on their own while the run was stopped; a second failure must not hide the first."""
+        for future in wait(self.running).done:
+            if future.cancelled() or future.exception() is not None or not is_reusable(future.result()):
+                continue
             try:
-                store.add(future.result())
+                self._store.add(future.result())
             except Exception:  # noqa: S112 - the first error is on its way up and says more
                 continue
+
+    def _advance(self, target: str) -> list[Evidence]:
+        """Carry or make ready the next steps of a chain, up to one that has to wait; give what was carried."""
+        chain, earlier = self._chains[target], self._earlier.setdefault(target, [])
+        in_the_works = self._open.setdefault(target, [])
+        carried: list[Evidence] = []
+        while chain:
+            job = chain[0]
+            answer = self._carrier.carry(job, earlier)
+            if isinstance(answer, Evidence):
+                carried.append(answer)
+                earlier.append(answer)
+                chain.popleft()
+                continue
+            if not all(self._carrier.must_build(job, after, earlier) for after in in_the_works):
+                break
+            chain.popleft()
+            explained = replace(job, reason=answer)
+            in_the_works.append(explained)
+            heapq.heappush(self.ready, (job.rank, next(self._tie), explained))
+        return carried
+
+    def _keep_carried(self, carried: list[Evidence]) -> None:
+        if carried:
+            self._store.add_carried(carried)
+            self.found += carried
+            self._progress.jobs_carried(carried)

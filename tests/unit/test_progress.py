@@ -163,12 +163,12 @@ def test_log_gets_one_line_for_every_finished_job():
     progress.finished()
     progress.finished()
     assert stream.getvalue() == (
-        "12 to build, 84 known before\n"
+        "12 to build or carry, 84 known before\n"
         "the store is\\nslow\\x1b[2J\n"
         " 1 of 12  2222222222 arm/alpha: built in 0.41 s, flash 84.1 %\n"
         " 2 of 12  5555555555 riscv64/vale: broken in 1 min 1 s, drivers/uart.c:41: "
         "cast to smaller integer type 'uint32_t' from 'struct ring *'\n"
-        "2 of 12 done in 1 min 3 s\n"
+        "2 of 12 built in 1 min 3 s, 0 carried\n"
     )
 
 
@@ -212,10 +212,10 @@ def test_terminal_keeps_a_line_for_what_did_not_succeed_only():
     progress.finished()
     kept = stream.getvalue()
     assert kept.startswith(
-        "2 to build, 0 known before\n2222222222 riscv64/vale: not decided, \\x1b[2J\\u202e<b onload=x>"
+        "2 to build or carry, 0 known before\n2222222222 riscv64/vale: not decided, \\x1b[2J\\u202e<b onload=x>"
     )
     assert "arm/alpha" not in kept
-    assert kept.endswith("[bold]not markup[/bold] :smile:\n2 of 2 done in 0.00 s\n")
+    assert kept.endswith("[bold]not markup[/bold] :smile:\n2 of 2 built in 0.00 s, 0 carried\n")
     assert [line for line in kept.split("\n") if plain(line) != line] == []
 
 

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
+from threading import Lock, Thread
+from dataclasses import replace
 
 import pytest
 
 from gatekeep.errors import StoreError
 from gatekeep.model.evidence import Evidence, NotDecided
 from gatekeep.model.plan import Job
+from gatekeep.model.readset import Carried
 from gatekeep.runner.plan import plan_change
-from gatekeep.runner.schedule import Interrupted, run_jobs
+from gatekeep.runner.schedule import BuildEverything, Interrupted, run_jobs
 from tests.cases import make_evidence
 from tests.unit.test_plan import make_inputs
 
 JOBS = plan_change(make_inputs(0)).jobs
+ALWAYS = BuildEverything("no reason")
 
 
 class SteppedExecutor:
@@ -28,6 +32,7 @@ class SteppedExecutor:
         self.cancelled = False
         self._left = jobs_before_interrupt
         self._running: list[tuple[Job, Future[Evidence]]] = []
+        self._lock = Lock()
 
     def submit(self, job: Job) -> Future[Evidence]:
         if self._left == 0:
@@ -35,17 +40,22 @@ class SteppedExecutor:
         self._left -= 1
         self.started.append(job.target.name)
         future: Future[Evidence] = Future()
-        self._running.append((job, future))
-        self.most_at_once = max(self.most_at_once, len(self._running))
-        if len(self._running) == self.worker_count or self.started[-1] == JOBS[-1].target.name:
+        with self._lock:
+            self._running.append((job, future))
+            self.most_at_once = max(self.most_at_once, len(self._running))
+        if len(self._running) == self.worker_count:
             self._end_all()
+        else:
+            # Perhaps no further job comes before this one ends: end it from elsewhere, as a worker would.
+            Thread(target=self._end_all).start()
         return future
 
     def _end_all(self) -> None:
-        for job, future in self._running:
+        with self._lock:
+            ending, self._running = self._running, []
+        for job, future in ending:
             outcome = NotDecided(message="lost") if job.target.name == "mips/holm" else None
             future.set_result(make_evidence(job.commit, job.target.name, outcome))
-        self._running.clear()
 
     def cancel(self) -> None:
         self.cancelled = True
@@ -58,6 +68,7 @@ class SteppedExecutor:
 class ListStore:
     def __init__(self, room: int = 10**9) -> None:
         self.kept: list[str] = []
+        self.carried: list[tuple[str, str]] = []
         self._room = room
 
     def list_evidence(self, tree_ids: Iterable[str]) -> tuple[Evidence, ...]:
@@ -68,6 +79,12 @@ class ListStore:
             raise StoreError("the disk is full")
         self.kept.append(evidence.target)
 
+    def add_carried(self, evidence: Sequence[Evidence]) -> None:
+        self.carried += [(entry.tree_id, entry.target) for entry in evidence]
+
+    def list_newest(self) -> tuple[Evidence, ...]:
+        return ()
+
     def load_durations(self) -> dict[str, float]:
         return {}
 
@@ -75,6 +92,7 @@ class ListStore:
 class Told:
     def __init__(self, store: ListStore) -> None:
         self.ended: list[str] = []
+        self.carried_count = 0
         self._store = store
 
     def job_started(self, job: Job) -> None:
@@ -84,12 +102,15 @@ class Told:
         assert evidence.target in self._store.kept or isinstance(evidence.outcome, NotDecided)
         self.ended.append(job.target.name)
 
+    def jobs_carried(self, carried: Sequence[Evidence]) -> None:
+        self.carried_count += len(carried)
+
 
 @pytest.mark.parametrize("worker_count", [1, 2, 5])
 def test_all_jobs_run_in_order_and_never_more_at_once_than_workers(worker_count: int) -> None:
     executor, store = SteppedExecutor(worker_count), ListStore()
     told = Told(store)
-    found = run_jobs(JOBS, executor=executor, store=store, progress=told)
+    found = run_jobs(JOBS, executor=executor, store=store, progress=told, carrier=ALWAYS)
     assert executor.started == [job.target.name for job in JOBS]
     assert executor.most_at_once <= worker_count
     assert sorted(entry.target for entry in found) == sorted(told.ended) == sorted(executor.started)
@@ -97,7 +118,7 @@ def test_all_jobs_run_in_order_and_never_more_at_once_than_workers(worker_count:
 
 def test_what_is_not_decided_is_not_stored() -> None:
     store = ListStore()
-    run_jobs(JOBS, executor=SteppedExecutor(2), store=store, progress=Told(store))
+    run_jobs(JOBS, executor=SteppedExecutor(2), store=store, progress=Told(store), carrier=ALWAYS)
     assert "mips/holm" not in store.kept
     assert len(store.kept) == len(JOBS) - 1
 
@@ -105,7 +126,7 @@ def test_what_is_not_decided_is_not_stored() -> None:
 def test_interrupt_cancels_and_keeps_what_had_ended() -> None:
     executor, store = SteppedExecutor(3, jobs_before_interrupt=4), ListStore()
     with pytest.raises(Interrupted):
-        run_jobs(JOBS, executor=executor, store=store, progress=Told(store))
+        run_jobs(JOBS, executor=executor, store=store, progress=Told(store), carrier=ALWAYS)
     assert executor.cancelled
     assert len(store.kept) == 4
 
@@ -113,5 +134,72 @@ def test_interrupt_cancels_and_keeps_what_had_ended() -> None:
 def test_a_store_that_cannot_be_written_stops_the_run() -> None:
     executor, store = SteppedExecutor(1), ListStore(room=2)
     with pytest.raises(StoreError, match="the disk is full"):
-        run_jobs(JOBS, executor=executor, store=store, progress=Told(store))
+        run_jobs(JOBS, executor=executor, store=store, progress=Told(store), carrier=ALWAYS)
     assert executor.cancelled
+
+
+class ByTable:
+    """Carries what the table says: (target, position) -> position of the result to carry from."""
+
+    def __init__(self, table: dict[tuple[str, int], int], *, sure: bool) -> None:
+        self._table, self._sure = table, sure
+
+    def carry(self, job: Job, earlier: Sequence[Evidence]) -> Evidence | str:
+        wanted = self._table.get((job.target.name, job.position))
+        for evidence in earlier:
+            if wanted is not None and evidence.tree_id == TREES[wanted]:
+                source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
+                return replace(evidence, tree_id=job.commit.tree_id, carried=source)
+        return "it changed"
+
+    def must_build(self, job: Job, after: Job, earlier: Sequence[Evidence]) -> bool:
+        return self._sure
+
+
+CHAIN = tuple(
+    sorted(
+        (job for job in plan_change(make_inputs(3)).jobs if job.target.name in ("arm/mere", "mips/holm")),
+        key=lambda job: job.rank,
+    )
+)
+TREES = {job.position: job.commit.tree_id for job in CHAIN}
+
+
+def run_chain(carrier: ByTable, worker_count: int = 1) -> tuple[ListStore, SteppedExecutor, tuple[Evidence, ...]]:
+    executor, store = SteppedExecutor(worker_count), ListStore()
+    found = run_jobs(CHAIN, executor=executor, store=store, progress=Told(store), carrier=carrier)
+    return store, executor, found
+
+
+def test_a_chain_waits_for_the_build_that_decides_and_carries_from_it() -> None:
+    carrier = ByTable({("arm/mere", 2): 1, ("arm/mere", 3): 1}, sure=False)
+    store, executor, found = run_chain(carrier)
+    assert executor.started.count("arm/mere") == 2
+    assert executor.started.count("mips/holm") == 4
+    assert sorted(store.carried) == [(TREES[2], "arm/mere"), (TREES[3], "arm/mere")]
+    assert sorted((entry.tree_id, entry.target) for entry in found) == sorted(
+        (job.commit.tree_id, job.target.name) for job in CHAIN
+    )
+    assert {entry.tree_id: entry.carried is not None for entry in found if entry.target == "arm/mere"} == {
+        TREES[0]: False,
+        TREES[1]: False,
+        TREES[2]: True,
+        TREES[3]: True,
+    }
+
+
+def test_a_step_that_will_be_built_anyhow_does_not_wait() -> None:
+    _, waiting, _ = run_chain(ByTable({}, sure=False), worker_count=2)
+    _, at_once, _ = run_chain(ByTable({}, sure=True), worker_count=2)
+    assert waiting.started[:2] != ["mips/holm", "mips/holm"]
+    assert sorted(waiting.started) == sorted(at_once.started)
+
+
+def test_results_of_earlier_runs_are_carried_from() -> None:
+    stored = make_evidence(CHAIN[0].commit, "arm/mere")
+    rest = [job for job in CHAIN if job.target.name == "arm/mere" and job.position > 0]
+    executor, store = SteppedExecutor(1), ListStore()
+    carrier = ByTable({("arm/mere", position): 0 for position in (1, 2, 3)}, sure=False)
+    found = run_jobs(rest, executor=executor, store=store, progress=Told(store), carrier=carrier, earlier=[stored])
+    assert executor.started == []
+    assert [entry.tree_id for entry in found] == [TREES[1], TREES[2], TREES[3]]
