@@ -128,7 +128,7 @@ class Workplace:
             try:
                 self._make_folders()
                 run = self._run_recipe(job, cancel)
-                findings = self._read_log()
+                findings = self._read_log(job.target.recipe.directory)
                 outcome = self._decide(job, run.outcome, findings)
             finally:
                 touched = self._tree.restore()
@@ -149,7 +149,7 @@ class Workplace:
             elapsed_s=run.elapsed_s,
             started_at=started_at,
             log_path=self._keep_log(job, outcome, findings),
-            log_cut=run.log_cut,
+            log_cut=run.log_cut or bool(findings and findings.dropped_count),
             touched=() if job.target.recipe.builds_in_tree else touched,
         )
         _log_build(evidence)
@@ -204,12 +204,12 @@ class Workplace:
                 return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
         return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
 
-    def _read_log(self) -> LogFindings:
+    def _read_log(self, directory: str) -> LogFindings:
         try:
             log = self._log.read_bytes()
         except FileNotFoundError:
             log = b""
-        return parse_log(log, tree=str(self._tree.root), out=str(self._out))
+        return parse_log(log, tree=str(self._tree.root), out=str(self._out), directory=directory)
 
     def _decide(self, job: Job, ended: Outcome | None, findings: LogFindings) -> Outcome:
         if ended is None:
