@@ -2,9 +2,11 @@
 Asking a toolchain what it is: its version, and the digests of the files that make it.
 
 A version alone is not enough to reuse a result: a compiler rebuilt under the same version number makes other images.
-So every program that the matrix lists is hashed, and the digest of all goes into the evidence key. Hashing 185 MB takes
-0.15 s of CPU with SHA instructions and 0.9 s without, against 1 s for a whole run with nothing to do; so digests are
-kept in a file, beside the facts of the file that a replacement cannot keep the same.
+So every program that the matrix lists is hashed, and the digest of all goes into the evidence key. A compiler may stand
+behind another program (cc1 behind the driver gcc, one in a Python package behind python3), so the matrix may also give
+a command that prints where it lies. Hashing 185 MB takes 0.15 s of CPU with SHA instructions and 0.9 s without, against
+1 s for a whole run with nothing to do; so digests are kept in a file, beside the facts of the file that a replacement
+cannot keep the same.
 
 A probe runs in an empty folder, never in the tree: `python3 -m NAME` would find a folder NAME of the change.
 """
@@ -58,7 +60,11 @@ _VERSION = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProgramFile:
-    """A file that makes a toolchain what it is: its name in the matrix, where it really lies, and its digest."""
+    """
+    A file that makes a toolchain what it is.
+
+    `name` is its name in the matrix, or the command that prints its path; `path` is where it really lies.
+    """
 
     name: str
     path: str
@@ -158,29 +164,41 @@ def probe_toolchain(
         toolchain: From the matrix.
         runner: Runs its probe.
         environment: All that the probe gets; its PATH is where programs are looked for.
-        scratch: An empty folder, which exists; the probe runs there and its log is left there.
+        scratch: An empty folder, which exists; the probe runs there, and whatever runs leaves its log there.
         digests: Asked for the digest of every program; not saved here.
-        cancel: Ends the probe.
+        cancel: Ends the probe, and the commands that print where programs lie.
 
     Raises:
-        ToolchainError: It is missing, prints no version, or one that is not allowed.
+        ToolchainError: It is missing, prints no version or one that is not allowed, or a program is not found.
         RunnerError: The probe was cancelled, or the machine could not run it.
     """
-    handle, log_name = tempfile.mkstemp(dir=scratch, prefix="probe-", suffix=".log")
-    os.close(handle)
-    log_path = Path(log_name)
-    spec = CommandSpec(
-        argv=toolchain.probe,
-        directory=scratch,
-        environment=environment,
-        time_limit_s=PROBE_LIMIT_S,
-        log_path=log_path,
-        log_limit_bytes=_PROBE_LOG_LIMIT_BYTES,
-    )
-    result = runner.run(spec, cancel)
-    printed = log_path.read_bytes()
+
+    def ask(argv: tuple[str, ...], directory: Path, what: str) -> bytes:
+        handle, log_name = tempfile.mkstemp(dir=scratch, prefix="probe-", suffix=".log")
+        os.close(handle)
+        spec = CommandSpec(
+            argv=argv,
+            directory=directory,
+            environment=environment,
+            time_limit_s=PROBE_LIMIT_S,
+            log_path=Path(log_name),
+            log_limit_bytes=_PROBE_LOG_LIMIT_BYTES,
+        )
+        result = runner.run(spec, cancel)
+        printed = spec.log_path.read_bytes()
+        _check_end(toolchain, what, result, printed.decode("utf-8", "replace"))
+        return printed
+
+    def find(program: str | tuple[str, ...]) -> ProgramFile:
+        if isinstance(program, str):
+            return _identify(toolchain, program, program, environment.get("PATH", ""), digests)
+        name = shlex.join(program)
+        # A folder of its own: what the probe or the command before has left there is no part of the toolchain.
+        printed = ask(program, Path(tempfile.mkdtemp(dir=scratch, prefix="program-")), f"the command '{name}'")
+        return _identify(toolchain, name, _read_path(toolchain, name, printed), "", digests)
+
+    printed = ask(toolchain.probe, scratch, f"its probe '{shlex.join(toolchain.probe)}'")
     output = printed.decode("utf-8", "replace")
-    _check_end(toolchain, result, output)
     version = find_version(output)
     first_line = _first_line(output)
     if version is None:
@@ -194,7 +212,7 @@ def probe_toolchain(
         version=version,
         first_line=first_line,
         output_sha256=hashlib.sha256(printed).hexdigest(),
-        programs=tuple(_identify(toolchain, name, environment.get("PATH", ""), digests) for name in toolchain.programs),
+        programs=tuple(find(program) for program in toolchain.programs),
     )
 
 
@@ -259,29 +277,28 @@ def _check_allowed(toolchain: Toolchain, version: str) -> None:
         )
 
 
-def _check_end(toolchain: Toolchain, result: CommandResult, output: str) -> None:
-    """Raise unless the probe ended well."""
-    probe = f"its probe '{shlex.join(toolchain.probe)}'"
+def _check_end(toolchain: Toolchain, what: str, result: CommandResult, output: str) -> None:
+    """Raise unless a command that we asked, named `what` in messages, ended well."""
     way_out = _way_out(toolchain, "install it, or put its folder on PATH")
     printed = f" and printed '{_first_line(output)}'" if output.strip() else ""
     match result.end:
         case Exited(code=0):
             if result.log_fault is None:
                 return
-            raise RunnerError(f"toolchain {toolchain.name}: {probe} left no output: {result.log_fault}")
+            raise RunnerError(f"toolchain {toolchain.name}: {what} left no output: {result.log_fault}")
         case NotStarted(kind=Hindrance.MACHINE, message=message) | Lost(message=message):
-            raise RunnerError(f"toolchain {toolchain.name}: {probe} could not be run: {message}")
+            raise RunnerError(f"toolchain {toolchain.name}: {what} could not be run: {message}")
         case Cancelled():
-            raise RunnerError(f"toolchain {toolchain.name}: {probe} was cancelled")
+            raise RunnerError(f"toolchain {toolchain.name}: {what} was cancelled")
         case NotStarted(message=message):
             problem = message
         case TimedOutEnd():
-            problem = f"{probe} did not end within {PROBE_LIMIT_S:g} s{printed}"
+            problem = f"{what} did not end within {PROBE_LIMIT_S:g} s{printed}"
             way_out = "run it by hand to see what it waits for"
         case Exited(code=code):
-            problem = f"{probe} ended with exit code {code}{printed}"
+            problem = f"{what} ended with exit code {code}{printed}"
         case Signalled(signal=signal):
-            problem = f"{probe} was ended by {signal.name}{printed}"
+            problem = f"{what} was ended by {signal.name}{printed}"
     raise ToolchainError(toolchain.name, f"toolchain {toolchain.name}: {problem}; {way_out}")
 
 
@@ -294,21 +311,41 @@ def _first_line(output: str) -> str:
     return line if len(line) <= _FIRST_LINE_LENGTH else line[:_FIRST_LINE_LENGTH] + "…"
 
 
-def _identify(toolchain: Toolchain, name: str, search_path: str, digests: DigestCache) -> ProgramFile:
-    """Find one program of a toolchain and hash it."""
+def _read_path(toolchain: Toolchain, command: str, printed: bytes) -> str:
+    """Read the one path that a command has printed; a gcc that does not find cc1 prints `cc1`."""
+    lines = [line for line in os.fsdecode(printed).splitlines() if line.strip()]
+    if not lines:
+        problem = "printed nothing"
+    elif len(lines) > 1:
+        problem = f"printed {len(lines)} lines, the first '{_first_line(lines[0])}'"
+    elif not lines[0].startswith("/"):
+        problem = f"printed '{_first_line(lines[0])}', which does not begin with /"
+    else:
+        return lines[0].rstrip()
+    raise ToolchainError(
+        toolchain.name,
+        f"toolchain {toolchain.name}: the command '{command}' {problem}; it must print one whole path, nothing else",
+    )
+
+
+def _identify(toolchain: Toolchain, name: str, where: str, search_path: str, digests: DigestCache) -> ProgramFile:
+    """Find one program of a toolchain, by its path or along PATH, and hash it; `name` is what the matrix says."""
+    what = f"'{where}'" if name == where else f"the command '{name}' printed '{where}', which"
     try:
-        if name.startswith("/"):
+        if where.startswith("/"):
             # Any file that makes the toolchain what it is, a library or a specs file too: it need not be executable.
-            path = Path(name)
+            path = Path(where)
         else:
-            path = Path(os.fsdecode(find_program(os.fsencode(name), os.fsencode(search_path))))
-        path = path.resolve()
-        return ProgramFile(name=name, path=str(path), sha256=digests.digest(path))
+            path = Path(os.fsdecode(find_program(os.fsencode(where), os.fsencode(search_path))))
+        path = Path(os.path.realpath(path))  # Path.resolve would raise RuntimeError for links that go round in circles
+        if not path.exists() or path.is_file():
+            return ProgramFile(name=name, path=str(path), sha256=digests.digest(path))
+        problem = f"{what} is no file"
     except FileNotFoundError:
-        problem = f"'{name}' does not exist"
+        problem = f"{what} does not exist"
     except NotStartedError as error:
         problem = str(error.args[1])
     except OSError as error:
-        problem = f"'{name}' cannot be read: {error.strerror}"
+        problem = f"{what} cannot be read: {error.strerror}"
     way_out = _way_out(toolchain, "install it, or put its folder on PATH")
     raise ToolchainError(toolchain.name, f"toolchain {toolchain.name}: {problem}; {way_out}")

@@ -120,6 +120,17 @@ def find_value(node: object, path: tuple[str | int, ...]) -> Mark:
     return mark
 
 
+Command = Annotated[list[Word], Field(min_length=1)]
+
+
+def _tell_list(value: Any) -> str:  # noqa: ANN401 - pydantic hands in whatever stands there
+    return MANY if isinstance(value, list) else ONE
+
+
+Program = Annotated[Annotated[Word, Tag(ONE)] | Annotated[Command, Tag(MANY)], Discriminator(_tell_list)]
+"""A name or path, or a command that prints one."""
+
+
 class ToolchainEntry(Entry):
     """A compiler set."""
 
@@ -137,14 +148,12 @@ class ToolchainEntry(Entry):
     install: Maybe[Line] = Field(
         None, description="What to do where it is missing; shown to people.", examples=['"pip install ziglang"']
     )
-    programs: list[Word] = Field(
+    programs: list[Program] = Field(
         [],
-        description="Programs, looked up on PATH, whose files make the toolchain what it is.",
-        examples=["[cc, ld]"],
+        description="The files that make the toolchain what it is: programs, looked up on PATH, and commands (lists of "
+        "words) that each print the path of one.",
+        examples=["[cc, ld, [cc, -print-prog-name=cc1]]"],
     )
-
-
-Command = Annotated[list[Word], Field(min_length=1)]
 
 
 def _one_or_many(value: Any) -> str:  # noqa: ANN401 - pydantic hands in whatever stands there

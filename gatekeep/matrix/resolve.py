@@ -97,11 +97,22 @@ class _Resolver:
     def _resolve_toolchain(self, name: str, entry: ToolchainEntry) -> Toolchain:
         return Toolchain(
             name=name,
-            probe=tuple(self._literal(word, entry.value_at("probe", i)) for i, word in enumerate(entry.probe)),
+            probe=self._resolve_command(entry.probe, entry, "probe"),
             allow=entry.allow or "",
             install=entry.install,
-            programs=tuple(self._literal(word, entry.value_at("programs", i)) for i, word in enumerate(entry.programs)),
+            programs=tuple(
+                self._resolve_command(program, entry, "programs", index)
+                if isinstance(program, list)
+                else self._literal(program, entry.value_at("programs", index))
+                for index, program in enumerate(entry.programs)
+            ),
         )
+
+    def _resolve_command(self, words: list[Template], entry: ToolchainEntry, *at: str | int) -> tuple[str, ...]:
+        command = tuple(self._literal(word, entry.value_at(*at, i)) for i, word in enumerate(words))
+        if not words[0]:
+            self.faults.add(entry.value_at(*at, 0), "a command begins with an empty word; write the program's name")
+        return command
 
     def _literal(self, template: Template, mark: Mark) -> str:
         """Text of a toolchain, which no target fills."""

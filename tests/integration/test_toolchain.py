@@ -178,6 +178,38 @@ class TestFacts:
         assert before.output_sha256 == after.output_sha256
         assert before.digest != after.digest
 
+    def test_program_may_be_named_by_a_command_that_prints_its_path(self, real, scratch, tools):
+        """A driver under a version of its own says where the compiler behind it lies."""
+        behind = _install(tools, "cc 1", "exit 0")
+        (tools / "cc1").symlink_to(behind.name)
+        _install(tools, "x-cc", f"test \"$1\" = -v && echo 12.2.1 || echo '{tools}/cc1'")
+        toolchain = Toolchain(name="x", probe=("x-cc", "-v"), programs=("x-cc", ("x-cc", "-print-prog-name=cc1")))
+        before = _probe(toolchain, real, scratch, path=f"{tools}:/bin")
+        assert before.programs[1] == ProgramFile(
+            name="x-cc -print-prog-name=cc1", path=str(behind.resolve()), sha256=_sha256(behind.read_bytes())
+        )
+        _install(tools, "cc 1", "exit 1")
+        after = _probe(toolchain, real, scratch, path=f"{tools}:/bin")
+        assert before.programs[0] == after.programs[0]
+        assert (before.version, before.output_sha256) == (after.version, after.output_sha256)
+        assert before.digest != after.digest
+
+    def test_command_runs_in_a_folder_that_the_probe_and_other_commands_have_not_touched(self, real, scratch, tools):
+        _install(tools, "x-cc", f"ls -A; touch left-behind; echo {tools}/x-cc")
+        toolchain = Toolchain(
+            name="x", probe=("sh", "-c", "echo 1.0; touch left-behind"), programs=(("x-cc", "a"), ("x-cc", "b"))
+        )
+        facts = _probe(toolchain, real, scratch, path=f"{tools}:/usr/bin:/bin")
+        assert [program.name for program in facts.programs] == ["x-cc a", "x-cc b"]
+
+    def test_command_that_prints_a_path_has_only_the_environment_of_the_probe(self, real, scratch, tools):
+        _install(tools, "x-cc", f"env > {tools}/env; echo {tools}/x-cc")
+        toolchain = Toolchain(name="x", probe=("sh", "-c", "echo 1.0"), programs=(("x-cc",),))
+        _probe(toolchain, real, scratch, path=f"{tools}:/usr/bin:/bin")
+        # The shell that runs the script adds PWD and its like.
+        names = {line.partition("=")[0] for line in (tools / "env").read_text().splitlines()} - {"PWD", "SHLVL", "_"}
+        assert names == {"HOME", "LANG", "LC_ALL", "PATH", "TMPDIR", "TZ"}
+
     def test_digest_is_the_same_in_another_run(self, real, scratch, tools):
         _install(tools, "x-cc", "echo 12.2.1")
         toolchain = Toolchain(name="x", probe=("x-cc",), programs=("x-cc",))
@@ -259,6 +291,54 @@ class TestFaults:
             assert self._fail(toolchain, runner, scratch) == (
                 f"toolchain x: {problem}; install it, or put its folder on PATH"
             )
+
+    @pytest.mark.parametrize(
+        ("printed", "problem"),
+        [
+            ("", "printed nothing; it must print one whole path, nothing else"),
+            (" \n\n", "printed nothing; it must print one whole path, nothing else"),
+            ("cc1\n", "printed 'cc1', which does not begin with /; it must print one whole path, nothing else"),
+            (
+                "warning: no cache\n/bin/sh\n",
+                "printed 2 lines, the first 'warning: no cache'; it must print one whole path, nothing else",
+            ),
+            ("/no/cc1\n", "printed '/no/cc1', which does not exist; install it, or put its folder on PATH"),
+            ("/dev/null\n", "printed '/dev/null', which is no file; install it, or put its folder on PATH"),
+            ("/\n", "printed '/', which is no file; install it, or put its folder on PATH"),
+        ],
+    )
+    def test_command_that_prints_no_path_of_a_file(self, scratch, printed, problem):
+        acts = {"cc": Act(output=b"1.0\n"), "where": Act(output=printed.encode())}
+        toolchain = Toolchain(name="x", probe=("cc",), programs=(("where", "is it"),))
+        assert self._fail(toolchain, FakeRunner(acts), scratch) == (
+            f"toolchain x: the command 'where 'is it'' {problem}"
+        )
+
+    def test_command_for_a_path_that_fails_is_missing_or_hangs(self, scratch):
+        toolchain = Toolchain(name="x", probe=("cc",), programs=(("where",),))
+        for acts, problem in (
+            ({}, "'where' is not on PATH; install it, or put its folder on PATH"),
+            (
+                {"where": Act(output=b"No module named zig\n", end=Exited(code=1))},
+                "the command 'where' ended with exit code 1 and printed 'No module named zig'; "
+                "install it, or put its folder on PATH",
+            ),
+            (
+                {"where": Act(takes_s=31.0)},
+                "the command 'where' did not end within 30 s; run it by hand to see what it waits for",
+            ),
+        ):
+            runner = FakeRunner({"cc": Act(output=b"1.0\n"), **acts})
+            assert self._fail(toolchain, runner, scratch) == f"toolchain x: {problem}"
+
+    def test_program_whose_links_go_round_in_circles(self, real, scratch, tools):
+        (tools / "cc1").symlink_to("cc2")
+        (tools / "cc2").symlink_to("cc1")
+        toolchain = Toolchain(name="x", probe=("sh", "-c", "echo 1.0"), programs=(str(tools / "cc1"),))
+        assert self._fail(toolchain, real, scratch) == (
+            f"toolchain x: '{tools}/cc1' cannot be read: Too many levels of symbolic links; "
+            "install it, or put its folder on PATH"
+        )
 
     def test_range_that_is_none(self, scratch):
         runner = FakeRunner({"cc": Act(output=b"1.0\n")})
@@ -378,6 +458,21 @@ class TestDigestCache:
         assert not (tmp_path / "none").exists()
 
 
+@pytest.mark.parametrize("name", ["arm-none-eabi-gcc", "riscv64-unknown-elf-gcc"])
+def test_compiler_behind_the_driver_is_the_one_that_compiles(real, scratch, name):
+    """Source: what `-###` says that the driver would run (GCC manual, "Overall Options")."""
+    if shutil.which(name) is None:
+        name = "gcc"  # where a machine has only its own
+    dry = subprocess.run([name, "-###", "-c", "-x", "c", "/dev/null"], capture_output=True, text=True, check=True)
+    compiler = re.search(r"^ \"?(/\S+/cc1)\b", dry.stderr, re.MULTILINE)
+    assert compiler
+    programs = (name, (name, "-print-prog-name=cc1"))
+    facts = _probe(Toolchain(name="gcc", probe=(name, "--version"), programs=programs), real, scratch)
+    wanted = Path(compiler[1]).resolve()
+    assert facts.programs[1].path == str(wanted)
+    assert facts.programs[1].sha256 == _sha256(wanted.read_bytes())
+
+
 @pytest.mark.parametrize("name", ["arm-none-eabi-gcc", "riscv64-unknown-elf-gcc", "powerpc-linux-gnu-gcc", "gcc"])
 def test_version_is_what_the_compiler_itself_calls_it(real, scratch, name):
     """Source: GCC manual, "-dumpfullversion"."""
@@ -390,7 +485,16 @@ def test_version_is_what_the_compiler_itself_calls_it(real, scratch, name):
 
 
 def test_compiler_of_the_demonstration_is_probed_as_the_matrix_says(real, scratch):
-    toolchain = Toolchain(name="bare-clang", probe=(sys.executable, "-m", "ziglang", "version"), allow=">=0.13,<1")
+    locate = "import os, ziglang; print(os.path.join(os.path.dirname(ziglang.__file__), 'zig'))"
+    toolchain = Toolchain(
+        name="bare-clang",
+        probe=(sys.executable, "-m", "ziglang", "version"),
+        allow=">=0.13,<1",
+        programs=((sys.executable, "-c", locate),),
+    )
     facts = _probe(toolchain, real, scratch)
+    # The compiler itself, not the interpreter that starts it.
+    ran = subprocess.run([facts.programs[0].path, "version"], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == facts.version
     assert re.fullmatch(r"0\.[0-9]+\.[0-9]+", facts.version)
     assert facts.first_line == facts.version
