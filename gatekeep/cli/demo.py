@@ -203,7 +203,7 @@ class _Git:
             complaint = (done.stderr + done.stdout).decode(errors="replace").strip()
             raise RepositoryError(
                 f"{self._folder}: git {arguments[0]} ended with exit code {done.returncode}: {complaint}; "
-                f"check the free space and the version of git (2.30 or later)"
+                "check the free space, the version of git (2.30 or later), or install gatekeep again"
             )
         return done.stdout.decode(errors="replace").strip()
 

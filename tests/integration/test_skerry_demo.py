@@ -1,0 +1,260 @@
+"""`gatekeep demo` makes the same repository everywhere, and what it holds is what history.yml promises."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+
+from gatekeep.cli.demo import load_scenario, locate_scenario, make_repository
+from gatekeep.cli.main import run
+from gatekeep.errors import RepositoryError
+from gatekeep.matrix.load import load_matrix, parse_matrix
+from gatekeep.model.verdict import Decision, Rule
+from tests.integration.skerry_boot import boot, load_board_facts
+from tests.integration.skerry_build import MATRIX, TREE, build, build_all, find_target
+
+SOURCE = locate_scenario()
+SCENARIO = load_scenario(SOURCE)
+
+
+def git(folder: Path, *arguments: str) -> str:
+    environment = {"PATH": os.environ["PATH"], "GIT_CONFIG_GLOBAL": os.devnull, "GIT_CONFIG_NOSYSTEM": "1"}
+    done = subprocess.run(["git", *arguments], cwd=folder, env=environment, capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def repository(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "skerry"
+    make_repository(folder, SCENARIO, SOURCE, environment=os.environ)
+    return folder
+
+
+def build_image(tree: Path, name: str, out: Path) -> bytes:
+    """Build a target of main from another tree; give its ROM."""
+    target = find_target(name)
+    done = build(target, out, tree)
+    assert done.returncode == 0, done.stderr
+    return (out / f"{target.board}.rom").read_bytes()
+
+
+def check_out(repository: Path, commit: str, folder: Path) -> Path:
+    folder.mkdir()
+    git(repository, "--work-tree", str(folder), "checkout", "--quiet", commit, "--", ".")
+    git(repository, "reset", "--quiet", "--hard", "main")
+    return folder
+
+
+def test_demo_twice_gives_the_same_ids_whatever_the_users_configuration(repository, tmp_path, monkeypatch, capsys):
+    """A hook, a signing key, another name, line ending and zone of the user's change nothing."""
+    hooks = tmp_path / "template" / "hooks"
+    hooks.mkdir(parents=True)
+    for name in ("pre-commit", "commit-msg", "applypatch-msg", "post-checkout"):
+        (hooks / name).write_text("#!/bin/sh\nexit 1\n")
+        (hooks / name).chmod(0o755)
+    config = tmp_path / "config"
+    config.write_text(
+        "[user]\n name = Somebody Else\n email = else@else.example\n[commit]\n gpgSign = true\n"
+        "[core]\n autocrlf = true\n hooksPath = " + str(hooks) + "\n[init]\n templateDir = " + str(hooks.parent) + "\n"
+    )
+    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(config))
+    monkeypatch.setenv("GIT_DIR", str(tmp_path / "elsewhere"))
+    monkeypatch.setenv("GIT_AUTHOR_DATE", "2001-01-01T00:00:00Z")
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    other = tmp_path / "other"
+    assert run(["demo", str(other)]) == 0
+    assert git(other, "for-each-ref") == git(repository, "for-each-ref")
+    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 5 commits; 17 proposals:"
+
+
+def test_main_ends_with_the_tree_and_leaves_nothing_behind(repository):
+    assert git(repository, "status", "--porcelain") == ""
+    assert git(repository, "rev-parse", "--abbrev-ref", "HEAD") == "main\n"
+    files = [path.relative_to(TREE).as_posix() for path in TREE.rglob("*") if path.is_file()]
+    files = [name for name in files if "__pycache__" not in name]
+    assert git(repository, "ls-tree", "-r", "--name-only", "main").splitlines() == sorted(files)
+    assert all((repository / name).read_bytes() == (TREE / name).read_bytes() for name in files)
+
+
+def test_main_is_five_commits_by_their_authors(repository):
+    assert git(repository, "log", "--reverse", "--format=%an|%aI|%cI|%s", "main").splitlines() == [
+        "Isa Thorne|2026-02-16T09:12:00+01:00|2026-02-16T09:12:00+01:00|Import Skerry",
+        "Mei Castellan|2026-03-02T10:40:00+01:00|2026-03-02T10:40:00+01:00|arch: Add loongarch64 with dune and strand",
+        "Bram Quayle|2026-04-13T16:05:00+02:00|2026-04-13T16:05:00+02:00|drivers: Arm the fog horn on ness and heugh",
+        "Runa Oxley|2026-05-04T08:30:00+02:00|2026-05-04T08:30:00+02:00|"
+        "docs: Say how to flash a board, and how to get it back",
+        "Runa Oxley|2026-06-08T11:55:00+02:00|2026-06-08T11:55:00+02:00|boards: Add brae",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("back", "name"), [(4, "aarch64/ness/release"), (3, "loongarch64/strand"), (2, "powerpc/heugh"), (1, None)]
+)
+def test_older_commits_of_main_have_a_sound_matrix_of_their_boards_and_build(repository, tmp_path, back, name):
+    tree = check_out(repository, f"main~{back}", tmp_path / "tree")
+    matrix = load_matrix(tree / "matrix.yml")
+    assert {target.board for target in matrix.targets} == {path.parent.name for path in tree.glob("boards/*/board.mk")}
+    if name is None:
+        return  # a document: the tree before it was built
+    target = matrix.get_target(name)
+    assert target is not None
+    done = build(target, tmp_path / "out", tree)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("proposal", SCENARIO.proposals, ids=lambda proposal: proposal.name)
+def test_proposal_is_a_series_on_main_and_expects_targets_that_exist(repository, proposal):
+    patches = list((SOURCE / "history" / proposal.name).glob("*.patch"))
+    commits = git(repository, "rev-list", f"main..{proposal.branch}").split()
+    assert len(commits) == len(patches) > 0
+    assert git(repository, "merge-base", "main", proposal.branch) == git(repository, "rev-parse", "main")
+    assert (proposal.expect.decision is Decision.BLOCK) == bool(proposal.expect.reasons)
+    for reason in proposal.expect.reasons:
+        assert reason.commit is None or reason.commit <= len(commits)
+        for pattern in reason.targets:
+            assert any(fnmatchcase(target.name, pattern) for target in MATRIX.targets)
+
+
+def test_every_folder_of_patches_belongs_to_a_proposal():
+    folders = {path.name for path in (SOURCE / "history").iterdir()}
+    assert folders == {"main"} | {proposal.name for proposal in SCENARIO.proposals}
+    assert {entry.patch for entry in SCENARIO.main} - {None} == {
+        path.relative_to(SOURCE).as_posix() for path in (SOURCE / "history" / "main").iterdir()
+    }
+
+
+# The line that the compiler or linker must say on one target of each proposal that breaks a build; None: it builds.
+SAYS = [
+    (
+        "03-remember-the-writer",
+        "riscv64/vale",
+        "drivers/uart.c:23:19: error: cast to smaller integer type 'u32' (aka 'unsigned int') from 'void *' "
+        "[-Werror,-Wvoid-pointer-to-int-cast]",
+    ),
+    ("03-remember-the-writer", "riscv32/rill", None),
+    (
+        "05-say-why-in-words",
+        "riscv32/gill",
+        "ld.lld: error: section '.rodata' will not fit in region 'BOOT': overflowed by 176 bytes",
+    ),
+    (
+        "06-holm-sizes",
+        "arm/holm",
+        "core/record.c:4:30: error: use of undeclared identifier 'RECORD_SLOTS'; did you mean 'RECORD_CLOCK'?",
+    ),
+    ("09-show-the-stack", "loongarch64/dune", "ld.lld: error: undefined symbol: arch_stack_pointer"),
+    ("09-show-the-stack~1", "loongarch64/dune", None),
+    (
+        "13-console-names~1",
+        "arm/holm",
+        "payload/keeper.c:22:5: error: call to undeclared function 'print'; ISO C99 and later do not support implicit "
+        "function declarations [-Wimplicit-function-declaration]",
+    ),
+    ("13-console-names", "arm/holm", None),
+]
+
+
+@pytest.mark.parametrize(("revision", "name", "line"), SAYS, ids=lambda value: str(value)[:24])
+def test_proposal_breaks_the_targets_that_it_should_and_no_other(repository, tmp_path, revision, name, line):
+    tree = check_out(repository, f"proposal/{revision}", tmp_path / "tree")
+    target = find_target(name)
+    done = build(target, tmp_path / "out", tree)
+    if line is None:
+        assert done.returncode == 0, done.stderr
+    else:
+        assert done.returncode == 2
+        assert line in done.stderr.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("revision", "name", "expected"),
+    [
+        ("07-read-three-bytes", "arm/holm", ["include/bytes.h:23:50: warning: unused parameter 'strict'"]),
+        ("08-rotor-step-rate", "mips/lough", ["drivers/lamp_rotor.c:31:17: warning: comparison of integers"]),
+    ],
+)
+def test_warning_is_new_or_only_moves(repository, tmp_path, revision, name, expected):
+    tree = check_out(repository, f"proposal/{revision}", tmp_path / "tree")
+    target = find_target(name)
+    lines = [line for line in build(target, tmp_path / "out", tree).stderr.splitlines() if "warning:" in line]
+    assert [line[: len(start)] for line, start in zip(lines, expected, strict=True)] == expected
+
+
+def test_byte_order_fault_boots_on_little_endian_and_stops_on_big_endian(repository, tmp_path):
+    tree = check_out(repository, "proposal/04-read-words-at-once", tmp_path / "tree")
+    little = boot(load_board_facts(tree, "mere"), build_image(tree, "arm/mere/release", tmp_path / "little"))
+    assert little.splitlines()[-1] == "keeper idle"
+    image = build_image(tree, "mips/corrie/release", tmp_path / "big")
+    big = boot(load_board_facts(tree, "corrie"), image, until="no payload\r\n").splitlines()
+    assert big[:2] == ["skerry corrie", "clock ok"]
+    assert big[-3:] == ["main payload bad (2)", "recovery payload bad (2)", "stopped: no payload"]
+
+
+def test_smallest_gauge_grows_into_its_reserve(repository, tmp_path):
+    tree = check_out(repository, "proposal/12-minor-constituents", tmp_path / "tree")
+    image = build_image(tree, "riscv32/gill", tmp_path / "out")
+    used = len(image[3584:5120].rstrip(b"\xff"))
+    assert 1536 - 154 < used <= 1536
+
+
+def test_lighthouse_grows_by_more_than_the_rule_allows(repository, tmp_path, tmp_path_factory):
+    out, _ = build_all(tmp_path_factory.getbasetemp())["powerpc/heugh"]
+    before = (out / "heugh.rom").read_bytes()[16384:49152].rstrip(b"\xff")
+    tree = check_out(repository, "proposal/16-heugh-soundings", tmp_path / "tree")
+    after = build_image(tree, "powerpc/heugh", tmp_path / "after")[16384:49152].rstrip(b"\xff")
+    assert len(after) - len(before) > dict(MATRIX.rules.growth_per_change)["main"]
+
+
+def test_matrices_of_the_proposals_that_change_it(repository):
+    def names(revision: str) -> set[str]:
+        text = git(repository, "show", f"{revision}:matrix.yml").encode()
+        return {target.name for target in parse_matrix(text, path="matrix.yml").targets}
+
+    base = names("main")
+    assert base - names("proposal/11-drop-tarn-debug") == {"riscv64/tarn/debug", "riscv64/tarn/release"}
+    assert names("proposal/11-drop-tarn-debug") - base == {"riscv64/tarn"}
+    assert names("proposal/15-geo-new-board") - base == {"x86/geo"}
+    assert names("proposal/10-shoal-not-listed") == base
+
+
+@pytest.mark.parametrize("what", ["file", "folder"])
+def test_demo_refuses_what_is_not_an_empty_folder(tmp_path, capsys, what):
+    place = tmp_path / "place"
+    if what == "file":
+        place.write_text("mine")
+        message = f"gatekeep: {place}: cannot be used: File exists; name another folder\n"
+    else:
+        place.mkdir()
+        (place / "mine").write_text("mine")
+        message = f"gatekeep: {place}: is not empty; name a new folder, or an empty one\n"
+    assert run(["demo", str(place)]) == 2
+    assert capsys.readouterr().err == message
+    assert (place if what == "file" else place / "mine").read_text() == "mine"
+
+
+@pytest.mark.parametrize("was_there", [True, False])
+def test_failure_leaves_the_folder_as_it_was(tmp_path, was_there):
+    folder = tmp_path / "demo"
+    if was_there:
+        folder.mkdir()
+    scenario = SCENARIO.model_copy(update={"main": SCENARIO.main[:2]})
+    with pytest.raises(RepositoryError, match=r"git apply ended with exit code 1: error: patch failed: docs/boards.md"):
+        make_repository(folder, scenario, SOURCE, environment=os.environ)
+    assert folder.exists() == was_there
+    assert not was_there or list(folder.iterdir()) == []
+
+
+def test_missing_git_is_said(tmp_path):
+    with pytest.raises(RepositoryError, match=r"git cannot be started: No such file or directory; install git"):
+        make_repository(tmp_path / "demo", SCENARIO, SOURCE, environment={"PATH": str(tmp_path)})
+    assert not (tmp_path / "demo").exists()
+
+
+def test_expected_rules_cover_what_the_gate_can_say():
+    """A build that writes into the tree is only shown, and a time limit would make the demonstration slow."""
+    rules = {reason.rule for proposal in SCENARIO.proposals for reason in proposal.expect.reasons}
+    assert rules == set(Rule) - {Rule.TIMED_OUT, Rule.UNDECIDED, Rule.WROTE_IN_TREE}
