@@ -1,0 +1,364 @@
+"""
+Does a difference between two trees reach a target? The rule for carrying a result, and nothing else decides it.
+
+A build can ask a tree four things, and only two of them leave a trace in the read set: the content of a file or symlink
+(trace), the entries of a folder (trace), whether a path is there and of which type and mode (none), and the same of a
+path that is not there (none). Followed symlinks count as read. So:
+
+- other content reaches who read the file;
+- a path that came, went, or changed type or mode reaches also who has no trace of it but may have looked it up. To look
+  a path up one needs its folder and its name. Whoever has traces in the folder knows it. Whoever read a file of the
+  same name may have searched for it in several folders. Everybody else must have put folder and name together from
+  words: of a file that it read, of its recipe, or of the tools' own knowledge (see reach_words.py).
+
+That last rule closes the hole that searches leave: `-include config/$(BOARD).mk` in a folder that holds only files of
+others, `__has_include(<opt/x.h>)`, `test -e`. It asks for both, the folder's name and the file's name, because either
+alone is a common word in any tree ("docs", "main"); and it counts words and not whole names, because names are put
+together from parts (`$(CHIP)_$(REV).h`, `arch/$(ARCH)$(BITS)`).
+
+What stays open, and is for `gatekeep audit` to find: a name that is neither in what the target read nor made of words
+in it (digits come free): decoded, fetched from a tool's output, in a UTF-16 file or past the first 4 MiB of one; the
+size of a text file that is asked for without reading it; the order in which a folder lists its entries.
+
+Everything here is pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import Enum
+from posixpath import dirname
+
+from gatekeep.model.readset import ReadSet
+from gatekeep.runner.reach_words import ALWAYS_FOUND_EXTENSIONS, SIZE_WORDS, WordBook, mask_knowing, split_name
+from gatekeep.tree.conversion import ATTRIBUTES_FILE
+from gatekeep.tree.listing import EXECUTABLE, SUBMODULE, SYMLINK, DeltaKind, Entry, TreeDelta, encode_path
+
+ROOT = "."
+
+
+class Event(Enum):
+    """What happened to a path; the value completes a sentence."""
+
+    ADDED = "is added"
+    REMOVED = "is removed"
+    MODIFIED = "is modified"
+    RETARGETED = "points elsewhere"
+    TYPE = "is of another type"
+    MODE = "has another mode"
+    UNKNOWN = "is a submodule whose content is not here to compare"
+
+
+class ReachRule(Enum):
+    """Why a difference reaches a target; the value stands between the path and what happened to it."""
+
+    READ = "which it reads"
+    UNKNOWN = "of which nothing more is known"
+    CONVERSION = "which says how files that it reads are written"
+    FOLDER = "in a folder that it reads"
+    NAMESAKE = "named like {other}, which it reads"
+    PASSAGE = "named like a folder on the way to what it reads"
+    WORDS = "whose name it may put together from words that it reads"
+    SIZE = "whose size it may ask for"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PathChange:
+    """
+    One path that differs, with all that the rule asks about it.
+
+    `folders` are the folders of the old tree whose traces it reaches, its own (or the nearest that there was) first;
+    empty where only the content differs. `home` is the path's own folder, there or not. `names` are the base names, in
+    lower case, that it may shadow or stand in for. `is_link`: a symlink before or after, so that its name may also be
+    that of a folder on somebody's way. `folder_parts` and `name_parts` are the words of the folder's and the file's
+    name; `is_always_found`: tools look for such files by names of their own. `covers` is the folder below which a
+    change of attributes changes files, None for every other path. `changes_size`: a binary file of another size.
+    """
+
+    path: str
+    event: Event
+    folders: tuple[str, ...] = ()
+    home: str = ROOT
+    names: tuple[str, ...] = ()
+    is_link: bool = False
+    folder_parts: tuple[bytes, ...] = ()
+    name_parts: tuple[bytes, ...] = ()
+    is_always_found: bool = False
+    covers: str | None = None
+    changes_size: bool = False
+
+    @property
+    def is_shape(self) -> bool:
+        """Whether more than the content of a file differs."""
+        return bool(self.folders)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TreeChange:
+    """
+    The difference between the tree at which targets were built and the one in question.
+
+    `old_entries` is the old tree with its submodules' content in place, by path; `paths` in the order of their bytes.
+    """
+
+    old_tree_id: str
+    new_tree_id: str
+    old_entries: Mapping[str, Entry]
+    paths: tuple[PathChange, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reached:
+    """The first path that reaches a target, in the order of the paths; `other` is the read file of the same name."""
+
+    path: str
+    rule: ReachRule
+    event: Event
+    other: str | None = None
+
+    def render(self) -> str:
+        """`drivers/uart.c, which it reads, is modified`; a path is hostile text."""
+        return f"{self.path}, {self.rule.value.format(other=self.other)}, {self.event.value}"
+
+
+def make_change(
+    old_tree_id: str,
+    new_tree_id: str,
+    deltas: Iterable[TreeDelta],
+    *,
+    old_entries: Mapping[str, Entry],
+    attributes_matter: bool = True,
+    resized: Collection[str] = (),
+) -> TreeChange:
+    """
+    Work out once what the rule asks about each path.
+
+    Args:
+        old_tree_id: The tree that was built.
+        new_tree_id: The tree in question.
+        deltas: Between the two, submodules compared inside; one that is still a submodule could not be.
+        old_entries: Everything in the old tree, by path.
+        attributes_matter: Whether attribute files of either tree can make any file differ from its blob; when in doubt,
+            they can.
+        resized: Paths of modified binary files whose size differs.
+    """
+    found = sorted(deltas, key=lambda delta: encode_path(delta.path))
+    old_folders: frozenset[str] = frozenset()
+    new_folders: frozenset[str] = frozenset()
+    if any(delta.kind is not DeltaKind.CONTENT for delta in found):
+        old_folders = _folders_of(old_entries)
+        gone = {delta.path for delta in found if delta.new is None}
+        come = (delta.path for delta in found if delta.new is not None)
+        new_folders = _folders_of((*(path for path in old_entries if path not in gone), *come))
+    paths = tuple(
+        _describe(
+            delta,
+            old_folders,
+            new_folders,
+            attributes_matter=attributes_matter,
+            changes_size=delta.path in resized,
+        )
+        for delta in found
+    )
+    return TreeChange(old_tree_id=old_tree_id, new_tree_id=new_tree_id, old_entries=old_entries, paths=paths)
+
+
+def _describe(
+    delta: TreeDelta,
+    old_folders: frozenset[str],
+    new_folders: frozenset[str],
+    *,
+    attributes_matter: bool,
+    changes_size: bool,
+) -> PathChange:
+    sides = [entry for entry in (delta.old, delta.new) if entry is not None]
+    modes = {entry.mode for entry in sides}
+    home = dirname(delta.path) or ROOT
+    base = delta.path.rpartition("/")[2]
+    covers = home if base == ATTRIBUTES_FILE and attributes_matter else None
+    event = _event_of(delta)
+    if event is Event.MODIFIED and len(modes) == 1:
+        return PathChange(
+            path=delta.path,
+            event=event,
+            home=home,
+            name_parts=split_name(base),
+            covers=covers,
+            changes_size=changes_size,
+        )
+    lower = base.lower()
+    stem, _, extension = lower.rpartition(".")
+    return PathChange(
+        path=delta.path,
+        event=event,
+        folders=tuple(_reached_folders(delta, old_folders, new_folders)),
+        home=home,
+        # x.h.gch stands in for x.h.
+        names=(lower, stem) if stem else (lower,),
+        is_link=SYMLINK in modes,
+        folder_parts=split_name(home.rpartition("/")[2]),
+        name_parts=split_name(base),
+        is_always_found=EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS,
+        covers=covers,
+        changes_size=changes_size,
+    )
+
+
+def _event_of(delta: TreeDelta) -> Event:
+    if SUBMODULE in {entry.mode for entry in (delta.old, delta.new) if entry is not None}:
+        return Event.UNKNOWN
+    match delta.kind:
+        case DeltaKind.ADDED:
+            return Event.ADDED
+        case DeltaKind.REMOVED:
+            return Event.REMOVED
+        case DeltaKind.TYPE:
+            return Event.TYPE
+        case DeltaKind.MODE:
+            return Event.MODE
+        case DeltaKind.CONTENT:
+            return Event.RETARGETED if delta.new is not None and delta.new.mode == SYMLINK else Event.MODIFIED
+
+
+def _reached_folders(delta: TreeDelta, old_folders: frozenset[str], new_folders: frozenset[str]) -> Iterator[str]:
+    """Give the folders whose entries change: the path's own, and each above for which a folder comes or goes."""
+    folder = dirname(delta.path) or ROOT
+    while folder != ROOT and folder not in old_folders:
+        folder = dirname(folder) or ROOT
+    yield folder
+    while folder != ROOT and folder not in new_folders:
+        folder = dirname(folder) or ROOT
+        yield folder
+
+
+def _folders_of(paths: Iterable[str]) -> frozenset[str]:
+    folders = {ROOT}
+    for path in paths:
+        folder = dirname(path)
+        while folder and folder not in folders:
+            folders.add(folder)
+            folder = dirname(folder)
+    return frozenset(folders)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traces:
+    """
+    What a read set tells about a target.
+
+    `folders` are those with a trace in them (listed, or a file in them read), `listed` only the former, `above` every
+    folder at or above a trace. `first_named` gives the first read file by base name, `parts` every name on the way to a
+    trace; both in lower case.
+    """
+
+    files: frozenset[str]
+    listed: frozenset[str]
+    folders: frozenset[str]
+    above: frozenset[str]
+    first_named: Mapping[str, str]
+    parts: frozenset[str]
+
+
+def trace(read_set: ReadSet) -> Traces:
+    """Work out what the rule asks of a read set."""
+    listed = frozenset(read_set.folders)
+    first_named: dict[str, str] = {}
+    for path in sorted(read_set.files):
+        first_named.setdefault(path.rpartition("/")[2].lower(), path)
+    paths = (*read_set.files, *read_set.folders)
+    return Traces(
+        files=frozenset(read_set.files),
+        listed=listed,
+        folders=listed | {dirname(path) or ROOT for path in read_set.files},
+        above=_folders_of(read_set.files) | _folders_of(f"{folder}/x" for folder in read_set.folders),
+        first_named=first_named,
+        parts=frozenset(part.lower() for path in paths for part in path.split("/")),
+    )
+
+
+def find_reach(
+    read_set: ReadSet, change: TreeChange, *, book: WordBook, own_words: frozenset[bytes] = frozenset()
+) -> Reached | None:
+    """
+    Say whether a difference reaches a target.
+
+    Args:
+        read_set: Of the target's build at the change's old tree.
+        change: The difference.
+        book: Gives the words of files; asked only where a path came, went or changed its shape.
+        own_words: Of the target's recipe and settings, as `words_of_target` gives them.
+
+    Returns:
+        The first path that reaches it, with the first rule that applies to that path; None when the target may be
+        carried.
+
+    Raises:
+        Whatever `book` raises when it cannot read a file.
+    """
+    traces = trace(read_set)
+    blobs: frozenset[int] | None = None
+    for item in change.paths:
+        found = _find_trace(item, traces)
+        if found is None and (item.is_shape or item.changes_size):
+            if blobs is None:
+                blobs = book.load(
+                    entry.object_id for path in read_set.files if (entry := change.old_entries.get(path)) is not None
+                )
+            found = _find_words(item, traces, _Reader(book=book, blobs=blobs, own_words=own_words))
+        if found is not None:
+            return found
+    return None
+
+
+def _find_trace(item: PathChange, traces: Traces) -> Reached | None:
+    """Apply the rules that need the read set alone."""
+    if item.event is Event.UNKNOWN:
+        return Reached(path=item.path, rule=ReachRule.UNKNOWN, event=item.event)
+    if item.path in traces.files:
+        return Reached(path=item.path, rule=ReachRule.READ, event=item.event)
+    if item.covers is not None and _reads_below(item.covers, traces):
+        return Reached(path=item.path, rule=ReachRule.CONVERSION, event=item.event)
+    if not traces.folders.isdisjoint(item.folders):
+        return Reached(path=item.path, rule=ReachRule.FOLDER, event=item.event)
+    for name in item.names:
+        other = traces.first_named.get(name)
+        if other is not None:
+            return Reached(path=item.path, rule=ReachRule.NAMESAKE, event=item.event, other=other)
+    if item.is_link and not traces.parts.isdisjoint(item.names):
+        return Reached(path=item.path, rule=ReachRule.PASSAGE, event=item.event)
+    return None
+
+
+def _reads_below(folder: str, traces: Traces) -> bool:
+    return bool(traces.files) if folder == ROOT else any(path.startswith(f"{folder}/") for path in traces.files)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reader:
+    """What one target has read in words."""
+
+    book: WordBook
+    blobs: frozenset[int]
+    own_words: frozenset[bytes]
+
+    def has(self, word: bytes) -> bool:
+        return word in self.own_words or not self.blobs.isdisjoint(self.book.find(word))
+
+    def knows(self, parts: Iterable[bytes]) -> bool:
+        return all(mask_knowing(part, lambda word: int(self.has(word)), 1) for part in parts)
+
+
+def _find_words(item: PathChange, traces: Traces, reader: _Reader) -> Reached | None:
+    """Apply the rules that need the words of what was read."""
+    if item.is_shape:
+        knows_folder = (
+            item.home in traces.above
+            or (dirname(item.home) or ROOT) in traces.listed
+            or reader.knows(item.folder_parts)
+        )
+        if knows_folder and (item.is_always_found or reader.knows(item.name_parts)):
+            return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
+    if item.changes_size and any(map(reader.has, SIZE_WORDS)) and reader.knows(item.name_parts):
+        return Reached(path=item.path, rule=ReachRule.SIZE, event=item.event)
+    return None
