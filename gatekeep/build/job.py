@@ -150,6 +150,7 @@ class Workplace:
             started_at=started_at,
             log_path=self._keep_log(job, outcome, findings),
             log_cut=run.log_cut or bool(findings and findings.dropped_count),
+            reason=job.reason,
             touched=() if job.target.recipe.builds_in_tree else touched,
         )
         _log_build(evidence)

@@ -21,12 +21,14 @@ from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.plan import Job
+from gatekeep.model.plan import Job, Plan
 from gatekeep.model.verdict import Decision, Judgement, Reason
 from gatekeep.report.progress import LineProgress, LiveProgress, Progress
+from gatekeep.runner.carry import ReadSetCarrier
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
-from gatekeep.runner.schedule import BuildEverything, run_jobs
+from gatekeep.runner.reach_trees import TreeComparer
+from gatekeep.runner.schedule import BuildEverything, Carrier, run_jobs
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 _FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -136,8 +138,8 @@ def _judge_change(
                     executor=executor,
                     store=edges.store,
                     progress=progress,
-                    carrier=BuildEverything("nothing is carried yet"),
-                    earlier=plan.known,
+                    carrier=_make_carrier(edges, rebuild=rebuild),
+                    earlier=(*_newest(edges, plan, rebuild=rebuild), *plan.known),
                 )
         finally:
             progress.finished()
@@ -148,7 +150,19 @@ def _judge_change(
         evidence=sort_evidence(case),
         verdict=judge(case),
         reused_count=sum(1 for entry in plan.known if entry.key),
+        carried_count=sum(1 for entry in found if entry.carried is not None),
     )
+
+
+def _make_carrier(edges: Edges, *, rebuild: bool) -> Carrier:
+    return BuildEverything("--rebuild asks for it") if rebuild else ReadSetCarrier(TreeComparer(edges.repository))
+
+
+def _newest(edges: Edges, plan: Plan, *, rebuild: bool) -> tuple[Evidence, ...]:
+    """Where the base itself is not known, builds of other trees may still tell."""
+    if rebuild or all(job.position > 0 for job in plan.jobs):
+        return ()
+    return edges.store.list_newest()
 
 
 def _trees(change: Change) -> list[str]:

@@ -205,7 +205,7 @@ class Evidence:
     the build wrote, removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware,
     in UTC. `read_set` is None where it is void (the build wrote into its tree, or the filesystem does not tell): such a
     result is never carried from. `carried` says where a result was taken over from, None for one that was built at this
-    very tree.
+    very tree. `reason` says why it was built in this run and not carried; hostile, and empty for what was not.
     """
 
     target: str
@@ -222,6 +222,7 @@ class Evidence:
     touched: tuple[str, ...] = ()
     read_set: ReadSet | None = None
     carried: Carried | None = None
+    reason: str = ""
 
     @property
     def footprint(self) -> Footprint | None:

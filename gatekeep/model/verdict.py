@@ -100,7 +100,7 @@ class Judgement:
     A verdict with all that it rests on; what every report is made from.
 
     `matrix` is the base's. `evidence` is sorted by commit in the order of the change (base first), then by target in
-    the order of the matrix. `reused_count` of them were known before the run.
+    the order of the matrix. `reused_count` of them were known before the run, `carried_count` were carried in it.
     """
 
     change: Change
@@ -108,3 +108,4 @@ class Judgement:
     evidence: tuple[Evidence, ...]
     verdict: Verdict
     reused_count: int
+    carried_count: int = 0

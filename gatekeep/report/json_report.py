@@ -62,6 +62,7 @@ def render_json(judgement: Judgement) -> str:
         "notices": [_reason(reason) for reason in verdict.notices],
         "new_warnings": verdict.new_warning_count,
         "reused": ordered.reused_count,
+        "carried": ordered.carried_count,
         "results": [_result(evidence, by_tree) for evidence in ordered.evidence],
         "deltas": [_delta(delta) for delta in verdict.deltas],
     }
@@ -114,6 +115,10 @@ def _result(evidence: Evidence, by_tree: dict[str, Commit]) -> dict[str, Any]:
         "log_cut": evidence.log_cut,
         "toolchain_version": evidence.toolchain_version,
         "touched": list(evidence.touched),
+        "built_because": evidence.reason or None,
+        "carried_from": {"commit": evidence.carried.commit_id, "tree": evidence.carried.tree_id, "key": evidence.key}
+        if evidence.carried is not None
+        else None,
     }
 
 

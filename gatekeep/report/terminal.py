@@ -31,6 +31,7 @@ from gatekeep.report.wording import (
     say_scope,
     say_share,
     say_verdict,
+    say_why_built,
 )
 
 _LEAST_WIDTH = 40
@@ -102,6 +103,8 @@ class _Writer:
             ]
         )
         yield from self._wrap([Span(role=Role.MESSAGE, text=say_scope(self._judgement))])
+        if why := say_why_built(self._judgement):
+            yield from self._wrap([Span(role=Role.MESSAGE, text=f"built because: {why}")])
 
     def _iter_deltas(self) -> Iterator[str]:
         verdict = self._judgement.verdict

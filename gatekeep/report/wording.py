@@ -8,11 +8,15 @@ rounded away from the wrong conclusion: what fits is never shown as more than it
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from enum import Enum
 
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
+
+#: Reasons to build, before "and N reasons more": one commit seldom has more that an author would read.
+_REASONS_SHOWN = 2
 
 
 class Role(Enum):
@@ -133,7 +137,7 @@ def say_verdict(verdict: Verdict) -> str:
 
 
 def say_scope(judgement: Judgement) -> str:
-    """Word how much was judged: `5 commits (4 change the tree), 6 targets: 12 built now, 18 known before`."""
+    """Word how much was judged: `5 commits (4 change the tree), 6 targets: 12 built now, 9 carried, 8 known before`."""
     change = judgement.change
     if not change.commits and not judgement.evidence:
         return f"{count(change.commit_count, 'commit')}, and none changes the tree: nothing to build"
@@ -142,8 +146,21 @@ def say_scope(judgement: Judgement) -> str:
         verb = "changes" if len(change.commits) == 1 else "change"
         commits += f" ({len(change.commits)} {verb} the tree)"
     targets = len({one.target for one in judgement.evidence}) or len(judgement.matrix.targets)
-    built = len(judgement.evidence) - judgement.reused_count
-    return f"{commits}, {count(targets, 'target')}: {built} built now, {judgement.reused_count} known before"
+    built = len(judgement.evidence) - judgement.reused_count - judgement.carried_count
+    return (
+        f"{commits}, {count(targets, 'target')}: {built} built now, {judgement.carried_count} carried, "
+        f"{judgement.reused_count} known before"
+    )
+
+
+def say_why_built(judgement: Judgement) -> str:
+    """Word why builds were not carried, commonest first: `drivers/uart.c, which it reads, is modified (24)`; or ""."""
+    reasons = Counter(one.reason for one in judgement.evidence if one.reason)
+    ranked = sorted(reasons.items(), key=lambda entry: (-entry[1], entry[0]))
+    shown = [f"{reason} ({number})" for reason, number in ranked[:_REASONS_SHOWN]]
+    if len(ranked) > _REASONS_SHOWN:
+        shown.append(f"and {count(len(ranked) - _REASONS_SHOWN, 'reason')} more")
+    return "; ".join(shown)
 
 
 def say_share(used_bytes: int, capacity_bytes: int) -> str:

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gatekeep.model.evidence import NotDecided, Speaker
+from gatekeep.model.readset import Carried
 from gatekeep.model.verdict import Decision, Reason, Rule
 from gatekeep.report.json_report import REPORT_FORMAT, render_json
 from tests import judgements
@@ -119,6 +120,7 @@ def test_whole_report_of_a_change_with_one_target():
         "notices": [],
         "new_warnings": 0,
         "reused": 1,
+        "carried": 0,
         "results": [
             {
                 "target": "mips/stack",
@@ -136,6 +138,8 @@ def test_whole_report_of_a_change_with_one_target():
                 "log_cut": False,
                 "toolchain_version": None,
                 "touched": [],
+                "built_because": None,
+                "carried_from": None,
             },
             {
                 "target": "arm/alpha",
@@ -162,6 +166,8 @@ def test_whole_report_of_a_change_with_one_target():
                 "log_cut": False,
                 "toolchain_version": "0.17.1",
                 "touched": [],
+                "built_because": None,
+                "carried_from": None,
             },
         ],
         "deltas": [
@@ -189,3 +195,19 @@ def test_any_text_gives_valid_json_that_says_it(text):
     read = json.loads(report.encode("utf-8"))
     VALIDATOR.validate(read)
     assert read["reasons"][0]["message"] == text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def test_a_carried_result_says_from_where_and_a_built_one_why():
+    origin = Carried(tree_id="a" * 40, commit_id="b" * 40)
+    evidence = (
+        replace(make_evidence(), carried=origin, key="c" * 64),
+        replace(make_evidence("arm/alpha"), reason="drivers/uart.c, which it reads, is modified"),
+    )
+    report = json.loads(render_json(replace(make_judgement(evidence=evidence, reused_count=0), carried_count=1)))
+    VALIDATOR.validate(report)
+    found = {result["target"]: (result["carried_from"], result["built_because"]) for result in report["results"]}
+    assert report["carried"] == 1
+    assert found["arm/alpha"] == (None, "drivers/uart.c, which it reads, is modified")
+    assert [carried for carried, _ in found.values() if carried] == [
+        {"commit": "b" * 40, "tree": "a" * 40, "key": "c" * 64}
+    ]

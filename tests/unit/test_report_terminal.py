@@ -15,7 +15,7 @@ from tests.judgements import make_change, make_judgement, make_matrix, make_reas
 
 BLOCKED = """\
 skerry 1111111111..5555555555 (Light the new beacon at Noup)
-5 commits (4 change the tree), 6 targets: 18 built now, 12 known before
+5 commits (4 change the tree), 6 targets: 18 built now, 0 carried, 12 known before
 
 bytes used, base to head:
     arm/alpha     flash   61648 ->  66104  +4456  100.9 % of 64 KiB, too large
@@ -85,7 +85,7 @@ verdict: block, 10 reasons, 1 more undecided
 
 PASSED = """\
 skerry 1111111111..5555555555 (Light the new beacon at Noup)
-4 commits, 6 targets: 18 built now, 12 known before
+4 commits, 6 targets: 18 built now, 0 carried, 12 known before
 
 bytes used, base to head:
     mips/stack    ram     2048 ->   1984  -64  24.2 % of 8 KiB
@@ -102,7 +102,7 @@ verdict: pass
 
 UNDECIDED = """\
 skerry 1111111111..5555555555 (Light the new beacon at Noup)
-4 commits, 2 targets: 2 built now, 0 known before
+4 commits, 2 targets: 2 built now, 0 carried, 0 known before
 
 mips/stack: toolchain bare-clang is missing, at commit 5555555555
     (Light the new beacon at Noup)

@@ -76,7 +76,7 @@ def test_verdict_counts_what_blocks_apart_from_what_is_undecided():
 def test_scope_tells_commits_that_change_the_tree_from_those_that_do_not():
     one = make_change(RING, commit_count=3)
     assert say_scope(make_judgement(change=one, evidence=(make_evidence(),), reused_count=0)) == (
-        "3 commits (1 changes the tree), 1 target: 1 built now, 0 known before"
+        "3 commits (1 changes the tree), 1 target: 1 built now, 0 carried, 0 known before"
     )
 
 
