@@ -121,6 +121,6 @@ class Converter:
         wanted = {path: self._entries[path] for path in paths} | list_attribute_files(self._entries)
         lines = [b"%o %s\t%s\0" % (e.mode, e.object_id.encode("ascii"), encode_path(p)) for p, e in wanted.items()]
         self._command.ask_content(
-            "update-index", "--index-info", "-z", doing="preparing an index", feed=b"".join(lines), index=index
+            "update-index", "-z", "--index-info", doing="preparing an index", feed=b"".join(lines), index=index
         )
         return index

@@ -211,6 +211,8 @@ class GitCommand:
         said = " ".join(complaint.split())
         if "unable to read" in said or "bad object" in said or "missing" in said or "could not get object" in said:
             way_out = "the object is missing here (a partial clone, or damage); run git fetch --refetch, then git fsck"
+        elif "bad config" in said:
+            way_out = "correct the file"
         else:
             way_out = "run git fsck there, and try again"
         return RepositoryError(f"{self.place}: {doing} failed, git said: {said}; {way_out}")

@@ -25,7 +25,7 @@ SUBMODULE = 0o160000
 
 #: Far above any firmware tree. A few hundred bytes of tree objects can name billions of paths, each folder holding the
 #: same one ten times.
-MAX_ENTRIES = 500_000
+MAX_ENTRIES = 250_000
 #: Every level of a path holds a file descriptor while it is written.
 MAX_DEPTH = 100
 #: Leaves room for the worker tree's own path under Linux' PATH_MAX of 4096.
@@ -173,6 +173,7 @@ def flatten_tree(tree_id: str, read_folders: ReadFolders) -> dict[str, Entry]:
     """
     entries: dict[str, Entry] = {}
     (root,) = read_folders([tree_id])
+    folder_count = 1
     # An own stack: a tree made to do harm is deeper than Python's.
     stack = [("", iter(root.items()), _read_subfolders(root, read_folders))]
     while stack:
@@ -181,13 +182,15 @@ def flatten_tree(tree_id: str, read_folders: ReadFolders) -> dict[str, Entry]:
             if entry.mode == FOLDER:
                 path = f"{prefix}{name}/"
                 _check_path(path, len(stack))
+                folder_count += 1
                 folder = subfolders[entry.object_id]
                 stack.append((path, iter(folder.items()), _read_subfolders(folder, read_folders)))
                 break
             entries[prefix + name] = entry
         else:
             stack.pop()
-        if len(entries) > MAX_ENTRIES:
+        # Folders count too, for they may all be empty.
+        if len(entries) + folder_count > MAX_ENTRIES:
             raise ValueError(f"it lists more than {MAX_ENTRIES} paths")
     return entries
 
@@ -216,12 +219,14 @@ def diff_trees(old_tree_id: str, new_tree_id: str, read_folders: ReadFolders) ->
         ValueError: As `flatten_tree`.
     """
     deltas: list[TreeDelta] = []
+    folder_count = 0
     stack: list[tuple[str, int, str | None, str | None]] = []
     if old_tree_id != new_tree_id:
         stack.append(("", 0, old_tree_id, new_tree_id))
     while stack:
         prefix, depth, old_id, new_id = stack.pop()
         _check_path(prefix, depth)
+        folder_count += 1
         folders = iter(read_folders([folder_id for folder_id in (old_id, new_id) if folder_id is not None]))
         old = next(folders) if old_id is not None else {}
         new = next(folders) if new_id is not None else {}
@@ -237,7 +242,7 @@ def diff_trees(old_tree_id: str, new_tree_id: str, read_folders: ReadFolders) ->
             new_leaf = after if new_folder is None else None
             if old_leaf is not None or new_leaf is not None:
                 deltas.append(TreeDelta(path=prefix + name, old=old_leaf, new=new_leaf))
-        if len(deltas) + len(stack) > MAX_ENTRIES:
+        if len(deltas) + folder_count + len(stack) > MAX_ENTRIES:
             raise ValueError(f"more than {MAX_ENTRIES} paths differ")
     return tuple(sorted(deltas, key=_path_bytes))
 
