@@ -101,7 +101,9 @@ class MaterialisedTree:
     @classmethod
     def open(cls, folder: Path, repository: GitRepository, *, source_date: int) -> Self:
         """
-        Take the first tree of a folder that no worker has: `folder/1`, `folder/2` and so on, made where missing.
+        Take the first tree of a folder that no worker has: `folder/1/tree`, `folder/2/tree` and so on.
+
+        `folder/1` is the worker's own too: its lock and state lie there, and there is room for its output.
 
         Raises:
             RunnerError: The disk does not let us.
@@ -109,7 +111,7 @@ class MaterialisedTree:
         numbers = count(1)
         while True:
             with suppress(TreeTakenError):
-                return cls(folder / str(next(numbers)), repository, source_date=source_date)
+                return cls(folder / str(next(numbers)) / "tree", repository, source_date=source_date)
 
     def __enter__(self) -> Self:
         return self
@@ -146,7 +148,8 @@ class MaterialisedTree:
         content = self._reader.load_content(tree_id)
         with self._changing("moved to another commit"):
             if held is None:
-                self._empty()
+                self._make_root()
+                self._stamps = {}
             written_count = self._move(held, content)
             self._settle(content)
         return written_count
@@ -175,6 +178,9 @@ class MaterialisedTree:
     def _adopt(self) -> None:
         """Take over what an earlier process has left, after reading all of it; what is not right is written anew."""
         tree_id = self._read_state()
+        with self._on_this_machine("opened"):
+            # What a process that was killed there was about to remove.
+            remove_everything([], self._trash)
         if tree_id is None:
             return
         try:
@@ -188,6 +194,7 @@ class MaterialisedTree:
             # The tree is gone from the repository, or was never whole: nothing to take over.
             self._held = None
             return
+        wait_for_next_tick(max(stamp.changed_ns for stamp in self._stamps.values()))
         self._held = content
 
     def _make_content_judge(self, content: TreeContent) -> _Judge:
@@ -247,6 +254,7 @@ class MaterialisedTree:
         strangers: list[bytes] = []
         touched: list[bytes] = []
         touched_folders: list[bytes] = []
+        re_moded_folders: set[bytes] = set()
         seen: set[bytes] = set()
 
         def visit(path: bytes, status: os.stat_result) -> bool:
@@ -263,13 +271,15 @@ class MaterialisedTree:
                 touched.append(path)
                 return False
             touched_folders.append(path)
+            if status.st_mode != wanted.mode:
+                re_moded_folders.add(path)
             if status.st_mode & stat.S_IRWXU != stat.S_IRWXU:
                 (self.root / os.fsdecode(path)).chmod(FOLDER_MODE)
             return True
 
         with self._on_this_machine("looked through"):
             if not stat.S_ISDIR(_mode_of(self._root)):
-                self._empty()
+                self._make_root()
             walk_tree(self._root, visit)
         missing = stamps.keys() - seen
         unwanted = (*strangers, *touched)
@@ -291,14 +301,14 @@ class MaterialisedTree:
                     stamps[folder] = writer.settle_folder(folder)
             self._settle(content)
         explained = {_parent_of(path) for path in (*unwanted, *missing) if path}
-        report = {*unwanted, *(missing - lost_folders), *(set(touched_folders) - explained)}
+        unexplained = set(touched_folders) - (explained - re_moded_folders)
+        report = {*unwanted, *(missing - lost_folders), *unexplained}
         return tuple(sorted(decode_path(path) or "." for path in report))
 
-    def _empty(self) -> None:
+    def _make_root(self) -> None:
         """Make the folder anew, with nothing in it."""
         remove_everything([self._root], self._trash)
         self.root.mkdir()
-        self._stamps = {}
 
     @contextmanager
     def _changing(self, doing: str) -> Iterator[None]:
@@ -341,6 +351,16 @@ class MaterialisedTree:
                 f"{self.root}: the worker's tree cannot be {doing}: {error.strerror or error}{place}; "
                 "free some space, or see who else changes this folder"
             ) from error
+
+
+def remove_tree(path: Path) -> None:
+    """
+    Remove whatever a build has left at a path, of any kind, depth and mode; nothing there is fine.
+
+    Raises:
+        OSError: Something cannot be removed.
+    """
+    remove_everything([os.fsencode(path)], os.fsencode(path) + b".trash")
 
 
 def _is_untouched(_path: bytes, status: os.stat_result, stamp: Stamp) -> bool:
