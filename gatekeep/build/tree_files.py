@@ -27,6 +27,8 @@ EXECUTABLE_MODE = 0o755
 FOLDER_MODE = 0o755
 
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+#: Listing moves no access time then. The kernel grants it to the owner, and a worker's tree is the worker's own.
+_OPEN_UNSEEN = _OPEN_FOLDER | os.O_NOATIME
 _OPEN_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 #: Linux' CLOCK_REALTIME_COARSE, which `time` does not name: the clock that inodes are stamped with.
 _INODE_CLOCK = 5
@@ -51,11 +53,16 @@ def stamp_of(status: os.stat_result) -> Stamp:
     return Stamp(status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_mode)
 
 
-def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> None:
+def unread_times(modified_ns: int) -> tuple[int, int]:
+    """Give access and modification time of what nobody has read, in ns since 1970-01-01 UTC."""
+    return modified_ns - _UNREAD_NS, modified_ns
+
+
+def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> list[bytes]:
     """
     Look at everything in a tree, once, following no link.
 
-    A folder is visited before it is listed, for listing moves its access time; and what `visit` does to it (make it
+    A folder is visited before it is listed, for listing may move its access time; and what `visit` does to it (make it
     readable again) is done by then.
 
     Args:
@@ -63,20 +70,33 @@ def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> No
         root itself, which comes first) and its status, and says
             whether a folder is to be listed; what it says of anything else is ignored.
 
+    Returns:
+        The folders whose access time our own listing may have moved; none, where the kernel lets us list unseen.
+
     Raises:
         OSError: A folder cannot be listed.
     """
     status = os.lstat(root)
     waiting = [b""] if visit(b"", status) and stat.S_ISDIR(status.st_mode) else []
+    seen_listing: list[bytes] = []
     while waiting:
         folder = waiting.pop()
         prefix = folder + b"/" if folder else b""
-        with os.scandir(root + b"/" + folder) as listing:
-            for item in listing:
-                status = item.stat(follow_symlinks=False)
-                path = prefix + item.name
-                if visit(path, status) and stat.S_ISDIR(status.st_mode):
-                    waiting.append(path)
+        try:
+            descriptor = os.open(root + b"/" + folder, _OPEN_UNSEEN)
+        except PermissionError:
+            descriptor = os.open(root + b"/" + folder, _OPEN_FOLDER)
+            seen_listing.append(folder)
+        try:
+            with os.scandir(descriptor) as listing:
+                for item in listing:
+                    status = item.stat(follow_symlinks=False)
+                    path = prefix + os.fsencode(item.name)
+                    if visit(path, status) and stat.S_ISDIR(status.st_mode):
+                        waiting.append(path)
+        finally:
+            os.close(descriptor)
+    return seen_listing
 
 
 class TreeWriter:
@@ -141,9 +161,15 @@ class TreeWriter:
         os.utime(descriptor, ns=self._times)
         return stamp_of(os.fstat(descriptor))
 
+    def make_unread(self, path: bytes) -> Stamp:
+        """Give a file, symlink or folder that is there the times of one that nobody has read."""
+        folder, name = self._enter_parent(path)
+        os.utime(name or b".", ns=self._times, dir_fd=folder, follow_symlinks=False)
+        return stamp_of(os.stat(name or b".", dir_fd=folder, follow_symlinks=False))
+
     @property
     def _times(self) -> tuple[int, int]:
-        return self._modified_ns - _UNREAD_NS, self._modified_ns
+        return unread_times(self._modified_ns)
 
     def _enter_parent(self, path: bytes) -> tuple[int, bytes]:
         folder, _, name = path.rpartition(b"/")

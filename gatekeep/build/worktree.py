@@ -9,6 +9,8 @@ size, modification and change time and mode with what it remembers; the change t
 can set. A file that was touched is made anew under a new inode, so that a hard link which the job has kept elsewhere
 leads to nothing of ours.
 
+Between jobs everything has an access time that says unread; the same look tells what a job has read (see `readset`).
+
 A process can be killed anywhere in here. The state file beside the tree says which tree it holds and is there only
 while that is so; and even then the next process believes it only for the question what to compare with: it reads every
 file.
@@ -31,6 +33,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
+from gatekeep.build.readset import Accesses
 from gatekeep.build.tree_content import ContentReader, TreeContent
 from gatekeep.build.tree_files import (
     EXECUTABLE_MODE,
@@ -41,6 +44,7 @@ from gatekeep.build.tree_files import (
     drop_extras,
     remove_everything,
     stamp_of,
+    unread_times,
     wait_for_next_tick,
     walk_tree,
 )
@@ -86,9 +90,12 @@ class MaterialisedTree:
         self._reader = ContentReader(repository)
         self._source_date = source_date
         self._modified_ns = source_date * 1_000_000_000
+        self._unread_ns = unread_times(self._modified_ns)[0]
         # None: what the folder holds is not known, and goes before anything is written.
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
+        self._accesses: Accesses | None = None
+        self._made_unread_at_ns = 0
         with self._on_this_machine("opened"):
             root.parent.mkdir(parents=True, exist_ok=True)
             self._lock = _take_lock(root)
@@ -130,9 +137,17 @@ class MaterialisedTree:
         """The tree that it holds; None before the first move, and after one that failed."""
         return None if self._held is None else self._held.expanded.tree_id
 
+    @property
+    def accesses(self) -> Accesses | None:
+        """What the last job did to the tree, as `restore` found it; None before the first, and when that failed."""
+        return self._accesses
+
     def move_to(self, tree_id: str) -> int:
         """
         Make the folder hold a tree, by its changed paths only. After a job call `restore` first.
+
+        Call it before every job, also for the tree that it holds: it waits until the job's own changes can be told
+        from those of `restore`, which nearly always is so already.
 
         Returns:
             How many files and symlinks were written.
@@ -144,6 +159,7 @@ class MaterialisedTree:
         """
         held = self._held
         if held is not None and held.expanded.tree_id == tree_id:
+            wait_for_next_tick(self._made_unread_at_ns)
             return 0
         content = self._reader.load_content(tree_id)
         with self._changing("moved to another commit"):
@@ -172,6 +188,7 @@ class MaterialisedTree:
         """
         held = self._held
         if held is None:
+            self._accesses = None
             return ()
         return self._put_back(held, _is_untouched, observe)
 
@@ -190,6 +207,9 @@ class MaterialisedTree:
             self._stamps = {encode_path(path): Stamp(0, 0, 0, 0, _MODES[entry.mode]) for path, entry in entries.items()}
             self._stamps |= {folder: Stamp(0, 0, 0, 0, _FOLDER) for folder in _list_folders(self._stamps)}
             self._put_back(content, self._make_content_judge(content), None)
+            # The last job read some, and we ourselves have just read all the rest.
+            self._make_unread(self._stamps)
+            self._accesses = None
         except RepositoryError:
             # The tree is gone from the repository, or was never whole: nothing to take over.
             self._held = None
@@ -251,6 +271,10 @@ class MaterialisedTree:
 
     def _put_back(self, content: TreeContent, is_right: _Judge, observe: Observer | None) -> tuple[str, ...]:
         stamps = self._stamps
+        self._accesses = None
+        read_files: list[bytes] = []
+        empty_files: list[bytes] = []
+        listed_folders: list[bytes] = []
         strangers: list[bytes] = []
         touched: list[bytes] = []
         touched_folders: list[bytes] = []
@@ -266,6 +290,10 @@ class MaterialisedTree:
                 return False
             seen.add(path)
             if is_right(path, status, wanted):
+                if status.st_atime_ns != self._unread_ns:
+                    (listed_folders if stat.S_ISDIR(status.st_mode) else read_files).append(path)
+                elif not status.st_size and stat.S_ISREG(status.st_mode):
+                    empty_files.append(path)
                 return True
             if not (stat.S_ISDIR(status.st_mode) and stat.S_ISDIR(wanted.mode)):
                 touched.append(path)
@@ -280,10 +308,20 @@ class MaterialisedTree:
         with self._on_this_machine("looked through"):
             if not stat.S_ISDIR(_mode_of(self._root)):
                 self._make_root()
-            walk_tree(self._root, visit)
+            listed_by_us = walk_tree(self._root, visit)
         missing = stamps.keys() - seen
         unwanted = (*strangers, *touched)
+        no_longer_unread = {*read_files, *listed_folders, *listed_by_us}
+        accesses = Accesses(
+            files=tuple(read_files),
+            empty_files=tuple(empty_files),
+            folders=(*listed_folders, *touched_folders),
+            wrote_tracked=bool(touched or missing),
+            wrote_folders=bool(strangers or touched_folders),
+        )
         if not (unwanted or touched_folders or missing):
+            self._make_unread(no_longer_unread)
+            self._accesses = accesses
             return ()
         with self._changing("put back"):
             for folder in touched_folders:
@@ -299,11 +337,23 @@ class MaterialisedTree:
                 self._write(writer, content, [name for path in lost if (name := decode_path(path)) in entries])
                 for folder in sorted(unsettled):
                     stamps[folder] = writer.settle_folder(folder)
+                for path in sorted(no_longer_unread):
+                    stamps[path] = writer.make_unread(path)
             self._settle(content)
+        self._accesses = accesses
         explained = {_parent_of(path) for path in (*unwanted, *missing) if path}
         unexplained = set(touched_folders) - (explained - re_moded_folders)
         report = {*unwanted, *(missing - lost_folders), *unexplained}
         return tuple(sorted(decode_path(path) or "." for path in report))
+
+    def _make_unread(self, paths: Iterable[bytes]) -> None:
+        """Set access times back. Content stays as it is, so whoever comes after a kill in here is told no lie."""
+        held, self._held = self._held, None
+        with self._on_this_machine("made unread"), TreeWriter(self._root, self._modified_ns) as writer:
+            for path in sorted(paths):
+                stamp = self._stamps[path] = writer.make_unread(path)
+                self._made_unread_at_ns = max(self._made_unread_at_ns, stamp.changed_ns)
+        self._held = held
 
     def _make_root(self) -> None:
         """Make the folder anew, with nothing in it."""
