@@ -1,1 +1,5 @@
-"""One job in one worker: materialised trees, recipe execution under limits, toolchain probes. Imports tree, measure, model."""
+"""
+One job in one worker: materialised trees, recipe execution under limits, read sets, toolchain probes.
+
+Imports tree, measure, matrix, model.
+"""

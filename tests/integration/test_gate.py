@@ -1,5 +1,7 @@
 """
-The gate from the command line, on a tree that is not ours: recursive make, outputs beside the sources, a static library, no image.
+The gate from the command line, on a tree that is not ours.
+
+Recursive make, outputs beside the sources, a static library, no image.
 
 Real git, real GNU make, Debian's cross GCC.
 """

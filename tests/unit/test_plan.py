@@ -7,7 +7,7 @@ from datetime import date
 
 from gatekeep.errors import ToolchainError
 from gatekeep.model.evidence import NotDecided, TimedOut
-from gatekeep.model.matrix import Maintainer, Matrix, Place
+from gatekeep.model.matrix import Maintainer, Matrix, Place, Port, Target
 from gatekeep.runner.key import evidence_key
 from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
 from tests.cases import (
@@ -37,10 +37,9 @@ def make_inputs(count: int = 1, matrix: Matrix = MATRIX) -> PlanInputs:
     )
 
 
-def key_of(name: str, **changes: str) -> str:
+def key_of(name: str) -> str:
     port = next(port for port in MATRIX.ports if port.name == name.split("/")[0])
-    facts = {"toolchain_digest": "d", **changes}
-    return evidence_key(make_target(name), port, source_date=978307200, host_environment={}, **facts)
+    return evidence_key(make_target(name), port, source_date=978307200, toolchain_digest="d", host_environment={})
 
 
 def test_every_target_of_base_and_commits_is_a_job_once() -> None:
@@ -105,16 +104,19 @@ def test_a_tree_without_a_matrix_of_its_own_is_built_with_the_bases_targets() ->
 
 def test_key_follows_everything_that_the_build_depends_on_and_nothing_else() -> None:
     port, target = make_port("arm"), make_target("arm/mere")
-    reference = {"source_date": 1, "toolchain_digest": "d", "host_environment": {"PATH": "/bin"}}
 
-    def key(target=target, port=port, **changes):  # type: ignore[no-untyped-def]
-        return evidence_key(target, port, **{**reference, **changes})
+    def key(
+        *, target: Target = target, port: Port = port, source_date: int = 1, toolchain: str = "d", path: str = "/bin"
+    ) -> str:
+        return evidence_key(
+            target, port, source_date=source_date, toolchain_digest=toolchain, host_environment={"PATH": path}
+        )
 
     recipe = target.recipe
     different = [
         key(source_date=2),
-        key(toolchain_digest="e"),
-        key(host_environment={"PATH": "/usr/bin"}),
+        key(toolchain="e"),
+        key(path="/usr/bin"),
         key(target=replace(target, settings=(("opt", "-O0"),))),
         key(target=replace(target, part_address=4096)),
         key(target=replace(target, part=None)),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
-from threading import Lock, Thread
 from dataclasses import replace
+from threading import Lock, Thread
 
 import pytest
 

@@ -82,7 +82,8 @@ def test_codec_gives_back_every_field(outcome: Outcome) -> None:
     if evidence.footprint is not None:
         assert found.footprint is not None
         whole = decode_detail(found.footprint, encode_detail(evidence.footprint))
-        found = replace(found, outcome=replace(found.outcome, footprint=whole))  # type: ignore[call-arg]  # it has one
+        assert isinstance(found.outcome, Built | Outgrown)
+        found = replace(found, outcome=replace(found.outcome, footprint=whole))
     assert found == evidence
 
 

@@ -274,6 +274,6 @@ def test_a_build_that_writes_into_the_tree_is_reported() -> None:
 def test_the_order_of_evidence_does_not_matter() -> None:
     outcomes = {(1, name): broken(f"error {index % 3}") for index, name in enumerate(TARGET_NAMES)}
     case = make_case(2, outcomes=outcomes, warnings={(2, "mips/holm"): (warning(), warning("other"))})
-    backwards = replace(case, evidence=dict(reversed(case.evidence.items())))
+    backwards = replace(case, evidence=dict(reversed(list(case.evidence.items()))))
     assert judge(case) == judge(backwards)
     assert sort_evidence(case) == sort_evidence(backwards)
