@@ -32,7 +32,9 @@ from gatekeep.build.command import (
     TimedOutEnd,
 )
 from gatekeep.build.environment import build_environment
+from gatekeep.build.kept import keep_artifacts
 from gatekeep.build.machine import free_bytes
+from gatekeep.build.readset import ReadWatch
 from gatekeep.build.tree_files import remove_everything
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import ImageError, RepositoryError, RunnerError
@@ -53,6 +55,7 @@ from gatekeep.model.evidence import (
 )
 from gatekeep.model.placeholders import fill_at_run_time
 from gatekeep.model.plan import Job
+from gatekeep.model.readset import ReadSet
 
 #: Below this, "no space left on device" in a log is believed to be the machine's.
 _DISK_FULL_BELOW_BYTES = 64 * 1024**2
@@ -80,8 +83,10 @@ class Workplace:
         folder: Path,
         logs: Path,
         runner: CommandRunner,
+        watch: ReadWatch,
         host_environment: Mapping[str, str],
         jobs: int,
+        keep: Path | None = None,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         """
@@ -92,16 +97,20 @@ class Workplace:
             folder: Holds `out`, `home`, `tmp` and the log while a job runs.
             logs: Where logs worth keeping go; names in the evidence are relative to its parent.
             runner: Starts commands.
+            watch: Says what each job has read.
             host_environment: gatekeep's own; only PATH and what a recipe keeps is passed on.
             jobs: What `{jobs}` becomes.
+            keep: Where artifacts are kept (see `kept`); None keeps none.
             now: The clock.
         """
         self._tree = tree
         self._folder = folder
         self._logs = logs
         self._runner = runner
+        self._watch = watch
         self._host_environment = host_environment
         self._jobs = jobs
+        self._keep = keep
         self._now = now
         self._out = folder / "out"
         self._log = folder / "job.log"
@@ -123,15 +132,18 @@ class Workplace:
         run = _Run(outcome=None, elapsed_s=0.0, log_cut=False)
         findings: LogFindings | None = None
         touched: tuple[str, ...] = ()
+        read_set: ReadSet | None = None
         try:
             self._tree.move_to(job.commit.tree_id)
             try:
                 self._make_folders()
+                self._watch.before()
                 run = self._run_recipe(job, cancel)
                 findings = self._read_log(job.target.recipe.directory)
                 outcome = self._decide(job, run.outcome, findings)
             finally:
                 touched = self._tree.restore()
+            read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
         except (RepositoryError, RunnerError) as error:
             outcome = NotDecided(message=str(error))
         except OSError as error:
@@ -151,6 +163,7 @@ class Workplace:
             log_path=self._keep_log(job, outcome, findings),
             log_cut=run.log_cut or bool(findings and findings.dropped_count),
             reason=job.reason,
+            read_set=read_set,
             touched=() if job.target.recipe.builds_in_tree else touched,
         )
         _log_build(evidence)
@@ -245,6 +258,8 @@ class Workplace:
             return Broken(message=f"the recipe succeeded and left no {self._shown(error.path)}", first_error=None)
         except ImageError as error:
             return Broken(message=self._shown(str(error)), first_error=None)
+        if self._keep is not None:
+            keep_artifacts(self._keep, job, artifacts, root=self._folder)
         overflows = find_overflows(footprint, target=target, artifacts=artifacts)
         if overflows:
             return Outgrown(overflows=overflows, footprint=footprint, message="measured on the image")

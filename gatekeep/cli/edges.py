@@ -16,12 +16,14 @@ from gatekeep.build.command import CancelToken, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.job import Workplace
 from gatekeep.build.machine import count_usable_cores
+from gatekeep.build.readset import ReadWatch, probe_access_times
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import StoreError, ToolchainError
 from gatekeep.history.store import SqliteStore
 from gatekeep.logs import configure_logging
 from gatekeep.model.matrix import Matrix, Toolchain
+from gatekeep.report.progress import Progress
 from gatekeep.runner.local import LocalExecutor
 from gatekeep.runner.plan import ReadyToolchain
 from gatekeep.tree.repository import GitRepository, open_repository
@@ -98,24 +100,54 @@ def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain
     return found
 
 
+def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | None:
+    place.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix="probe-", dir=place) as scratch:
+        folders = {name: Path(scratch, name) for name in ("home", "tmp")}
+        for folder in folders.values():
+            folder.mkdir()
+        return probe_access_times(
+            Path(scratch),
+            runner=runner,
+            environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
+        )
+
+
 @contextmanager
-def open_executor(edges: Edges, *, workers: int, source_date: int) -> Iterator[LocalExecutor]:
-    """Give an executor of this machine with so many workplaces; they are let go at the end, whatever happens."""
+def open_executor(
+    edges: Edges, *, workers: int, source_date: int, progress: Progress, place: str = "trees", keep: Path | None = None
+) -> Iterator[LocalExecutor]:
+    """
+    Give an executor of this machine with so many workplaces; they are let go at the end, whatever happens.
+
+    Args:
+        edges: What the run holds open.
+        workers: How many workplaces, at least 1.
+        source_date: The modification time of everything in their trees, in seconds since 1970.
+        progress: Told, once, where the filesystem does not tell what a build reads.
+        place: The folder of the store in which they lie.
+        keep: Where artifacts are kept; None keeps none.
+    """
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
     cores = count_usable_cores()
     with ExitStack() as stack:
         runner = stack.enter_context(SubprocessRunner())
+        fault = _probe_reads(edges, edges.folder / place, runner)
+        if fault is not None:
+            progress.message(fault)
         workplaces = []
         for _ in range(workers):
-            tree = MaterialisedTree.open(edges.folder / "trees", edges.repository, source_date=source_date)
+            tree = MaterialisedTree.open(edges.folder / place, edges.repository, source_date=source_date)
             workplaces.append(
                 Workplace(
                     tree=tree,
                     folder=tree.root.parent,
                     logs=edges.folder / "logs",
                     runner=runner,
+                    watch=ReadWatch(tree.root.parent, fault=fault),
                     host_environment=edges.environment,
                     jobs=max(1, cores // workers),
+                    keep=keep,
                 )
             )
         executor = LocalExecutor(workplaces)

@@ -13,6 +13,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -30,6 +31,7 @@ from sqlalchemy import (
     Text,
     UniqueConstraint,
     create_engine,
+    delete,
     event,
     func,
     select,
@@ -41,6 +43,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
 from gatekeep.history.readset_codec import decode_read_set, encode_read_set
+from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Broken, Built, Evidence, Outgrown, name_outcome
 from gatekeep.model.readset import Carried
 
@@ -85,6 +88,19 @@ _carried = Table(
     Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
     Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
     sqlite_with_rowid=False,
+)
+#: Targets that are not carried, one row for each result that an audit found wrong.
+_barred = Table(
+    "barred",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("key", Text, nullable=False),
+    Column("tree_id", Text, nullable=False),
+    Column("commit_id", Text, nullable=False),
+    Column("barred_at", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    UniqueConstraint("target", "key", "tree_id", name="barred_for"),
 )
 #: Makes "the newest of every target" one seek a target.
 _NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
@@ -138,7 +154,8 @@ class SqliteStore:
 
     def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
-        Give all that is stored for these trees, built there or carried to them.
+        Give all that is stored for these trees, built there or carried to them; what was built at the very tree goes
+        before what was carried to it.
 
         Args:
             tree_ids: Full object names.
@@ -149,21 +166,31 @@ class SqliteStore:
         """
         wanted = sorted(set(tree_ids))
         found: list[Evidence] = []
-        built = _records(whole=whole)
-        carried = built.add_columns(_tree.c.tree_id.label("carried_to")).join(
-            _carried, _carried.c.evidence == _evidence.c.id
-        )
-        carried = carried.join(_tree, _tree.c.id == _carried.c.tree)
+        built, carried = _records(whole=whole), _carried_records(whole=whole)
         with self._mapped_errors("read"), self._engine.connect() as connection:
             # SQLite allows 32,766 variables in a statement (its default since 3.32); a change has far fewer trees.
             for start in range(0, len(wanted), 500):
                 part = wanted[start : start + 500]
-                found += map(_read_record, connection.execute(built.where(_evidence.c.tree_id.in_(part))))
-                for row in connection.execute(carried.where(_tree.c.tree_id.in_(part))):
-                    origin = _read_record(row)
-                    source = Carried(tree_id=origin.tree_id, commit_id=origin.commit_id)
-                    found.append(replace(origin, tree_id=row.carried_to, carried=source))
+                here = [*map(_read_record, connection.execute(built.where(_evidence.c.tree_id.in_(part))))]
+                known = {(entry.tree_id, entry.target, entry.key) for entry in here}
+                there = map(_read_carried, connection.execute(carried.where(_tree.c.tree_id.in_(part))))
+                found += here
+                found += (entry for entry in there if (entry.tree_id, entry.target, entry.key) not in known)
         return tuple(found)
+
+    def load_carried(self, tree_id: str, target: str, key: str) -> Evidence | None:
+        """
+        Give a whole result as it was carried to a tree, whatever was built there since; None when none was.
+
+        Raises:
+            StoreError: The store cannot be read, or the record is damaged.
+        """
+        query = _carried_records(whole=True).where(
+            _tree.c.tree_id == tree_id, _evidence.c.target == target, _evidence.c.key == key
+        )
+        with self._mapped_errors("read"), self._engine.connect() as connection:
+            row = connection.execute(query).first()
+            return None if row is None else _read_carried(row)
 
     def list_newest(self) -> tuple[Evidence, ...]:
         """
@@ -241,6 +268,57 @@ class SqliteStore:
         with self._mapped_errors("read"), self._engine.connect() as connection:
             return {row.target: row.elapsed_s for row in connection.execute(query)}
 
+    def list_barred(self) -> tuple[Bar, ...]:
+        """
+        Give the targets that are not carried, each with what an audit found; sorted by target, then oldest first.
+
+        Raises:
+            StoreError: The store cannot be read.
+        """
+        query = select(_barred).order_by(_barred.c.target, _barred.c.id)
+        with self._mapped_errors("read"), self._engine.connect() as connection:
+            return tuple(map(_read_bar, connection.execute(query)))
+
+    def bar(self, bar: Bar) -> None:
+        """
+        Keep that a target is not to be carried, until `clear_bar`; on return it is on the disk.
+
+        Raises:
+            StoreError: It could not be written.
+        """
+        values = {
+            "target": bar.target,
+            "key": bar.key,
+            "tree_id": bar.tree_id,
+            "commit_id": bar.commit_id,
+            "barred_at": bar.barred_at.isoformat(),
+            # Text from outside may hold lone surrogates, which SQLite does not take.
+            "what": bar.what.encode("utf-8", "backslashreplace").decode("utf-8"),
+        }
+        with self._mapped_errors("written"), self._writing.begin() as connection:
+            connection.execute(insert(_barred).values(values).on_conflict_do_nothing())
+
+    def clear_bar(self, target: str) -> tuple[Bar, ...]:
+        """
+        Let a target be carried again.
+
+        What was carried of it so far is dropped: some of it is wrong, and nobody knows which. What was built stays.
+
+        Returns:
+            What was barred; empty when nothing was.
+
+        Raises:
+            StoreError: It could not be written.
+        """
+        with self._mapped_errors("written"), self._writing.begin() as connection:
+            query = select(_barred).where(_barred.c.target == target).order_by(_barred.c.id)
+            found = tuple(map(_read_bar, connection.execute(query)))
+            if found:
+                builds = select(_evidence.c.id).where(_evidence.c.target == target)
+                connection.execute(delete(_carried).where(_carried.c.evidence.in_(builds)))
+                connection.execute(delete(_barred).where(_barred.c.target == target))
+            return found
+
     def close(self) -> None:
         """Let go of the file."""
         self._engine.dispose()
@@ -287,6 +365,28 @@ def _records(*, whole: bool) -> Select[Any]:
     if whole:
         columns.append(_evidence.c.detail)
     return select(*columns).select_from(_evidence).join(_read_set, _read_set.c.id == _evidence.c.read_set, isouter=True)
+
+
+def _carried_records(*, whole: bool) -> Select[Any]:
+    query = _records(whole=whole).add_columns(_tree.c.tree_id.label("carried_to"))
+    return query.join(_carried, _carried.c.evidence == _evidence.c.id).join(_tree, _tree.c.id == _carried.c.tree)
+
+
+def _read_carried(row: Row[Any]) -> Evidence:
+    origin = _read_record(row)
+    source = Carried(tree_id=origin.tree_id, commit_id=origin.commit_id)
+    return replace(origin, tree_id=row.carried_to, carried=source)
+
+
+def _read_bar(row: Row[Any]) -> Bar:
+    return Bar(
+        target=row.target,
+        key=row.key,
+        tree_id=row.tree_id,
+        commit_id=row.commit_id,
+        barred_at=datetime.fromisoformat(row.barred_at),
+        what=row.what,
+    )
 
 
 def _read_record(row: Row[Any]) -> Evidence:
