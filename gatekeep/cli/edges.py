@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterable, Iterator, Mapping
+import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,12 +21,15 @@ from gatekeep.build.readset import ReadWatch, probe_access_times
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import StoreError, ToolchainError
-from gatekeep.history.store import SqliteStore
+from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
+from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix, Toolchain
-from gatekeep.report.progress import Progress
+from gatekeep.model.plan import Job, Plan
+from gatekeep.report.progress import LineProgress, LiveProgress, Progress
 from gatekeep.runner.local import LocalExecutor
 from gatekeep.runner.plan import ReadyToolchain
+from gatekeep.runner.schedule import Carrier, run_jobs
 from gatekeep.tree.repository import GitRepository, open_repository
 
 
@@ -153,3 +157,59 @@ def open_executor(
         executor = LocalExecutor(workplaces)
         stack.callback(executor.close)
         yield executor
+
+
+def run_plan(
+    edges: Edges,
+    plan: Plan,
+    *,
+    workers: int | None,
+    source_date: int,
+    carrier: Carrier,
+    earlier: Iterable[Evidence] = (),
+    sink: ResultSink | None = None,
+    place: str = "trees",
+    keep: Path | None = None,
+) -> tuple[Evidence, ...]:
+    """
+    Carry or build the jobs of a plan on this machine, and show how far it is.
+
+    Args:
+        edges: What the run holds open.
+        plan: Its jobs; what it knows already is carried from, too.
+        workers: How many builds run at once; None means the cores that this process may use.
+        source_date: As for `open_executor`.
+        carrier: Says what need not be built.
+        earlier: Further results to carry from.
+        sink: Gets the results; the store by default.
+        place: As for `open_executor`.
+        keep: As for `open_executor`.
+
+    Returns:
+        One evidence a job, in no promised order.
+    """
+    if not plan.jobs:
+        return ()
+    worker_count = min(workers or count_usable_cores(), len(plan.jobs))
+    progress = _make_progress(worker_count, plan.jobs)
+    progress.started(len(plan.jobs), len(plan.known))
+    try:
+        with open_executor(
+            edges, workers=worker_count, source_date=source_date, progress=progress, place=place, keep=keep
+        ) as executor:
+            return run_jobs(
+                plan.jobs,
+                executor=executor,
+                store=sink or edges.store,
+                progress=progress,
+                carrier=carrier,
+                earlier=(*earlier, *plan.known),
+            )
+    finally:
+        progress.finished()
+
+
+def _make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
+    if sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb":
+        return LiveProgress(workers=workers, jobs=jobs)
+    return LineProgress(sys.stderr)

@@ -7,28 +7,26 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import assert_never
 
 import click
 
-from gatekeep.build.machine import count_usable_cores
-from gatekeep.cli.edges import Edges, open_edges, open_executor, ready_toolchains
+from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.plan import Job, Plan
+from gatekeep.model.plan import Plan
 from gatekeep.model.verdict import Decision, Judgement, Reason
-from gatekeep.report.progress import LineProgress, LiveProgress, Progress
-from gatekeep.runner.carry import ReadSetCarrier
+from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
-from gatekeep.runner.schedule import BuildEverything, Carrier, run_jobs
+from gatekeep.runner.schedule import BuildEverything, Carrier
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 _FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -114,35 +112,26 @@ def _judge_change(
         files=repository,
         parse=lambda text, path: parse_matrix(text, path=path),
     )
+    barred = {bar.target for bar in edges.store.list_barred()}
     plan = plan_change(
         PlanInputs(
             change=change,
             matrices=matrices.by_tree,
             toolchains=ready_toolchains(edges, matrices.by_tree.values()),
-            stored=() if rebuild else edges.store.list_evidence(_trees(change)),
+            stored=() if rebuild else list_trusted(edges.store.list_evidence(_trees(change)), barred),
             durations_s=edges.store.load_durations(),
             changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.head.tree_id)],
             host_environment=edges.environment,
         )
     )
-    found: tuple[Evidence, ...] = ()
-    if plan.jobs:
-        worker_count = min(workers or count_usable_cores(), len(plan.jobs))
-        progress = _make_progress(worker_count, plan.jobs)
-        progress.started(len(plan.jobs), len(plan.known))
-        source_date = matrices.by_tree[change.base.tree_id].source_date
-        try:
-            with open_executor(edges, workers=worker_count, source_date=source_date) as executor:
-                found = run_jobs(
-                    plan.jobs,
-                    executor=executor,
-                    store=edges.store,
-                    progress=progress,
-                    carrier=_make_carrier(edges, rebuild=rebuild),
-                    earlier=(*_newest(edges, plan, rebuild=rebuild), *plan.known),
-                )
-        finally:
-            progress.finished()
+    found = run_plan(
+        edges,
+        plan,
+        workers=workers,
+        source_date=matrices.by_tree[change.base.tree_id].source_date,
+        carrier=_make_carrier(edges, barred, rebuild=rebuild),
+        earlier=_newest(edges, plan, rebuild=rebuild),
+    )
     case = _make_case(edges, change, matrices, (*plan.known, *found))
     return Judgement(
         change=change,
@@ -154,8 +143,10 @@ def _judge_change(
     )
 
 
-def _make_carrier(edges: Edges, *, rebuild: bool) -> Carrier:
-    return BuildEverything("--rebuild asks for it") if rebuild else ReadSetCarrier(TreeComparer(edges.repository))
+def _make_carrier(edges: Edges, barred: Collection[str], *, rebuild: bool) -> Carrier:
+    if rebuild:
+        return BuildEverything("--rebuild asks for it")
+    return ReadSetCarrier(TreeComparer(edges.repository), barred)
 
 
 def _newest(edges: Edges, plan: Plan, *, rebuild: bool) -> tuple[Evidence, ...]:
@@ -181,12 +172,6 @@ def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple
         paths={tree_id: repository.list_tree(tree_id).entries.keys() for tree_id in _trees(change)},
         matrix_errors=matrices.errors,
     )
-
-
-def _make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
-    if sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb":
-        return LiveProgress(workers=workers, jobs=jobs)
-    return LineProgress(sys.stderr)
 
 
 def _show_log_places(judgement: Judgement, folder: Path) -> Judgement:

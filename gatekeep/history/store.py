@@ -106,7 +106,17 @@ _barred = Table(
 _NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
 
 
-class ResultStore(Protocol):
+class ResultSink(Protocol):
+    """Where results go as they come."""
+
+    def add(self, evidence: Evidence) -> None:
+        """Keep one result; on return it is on the disk."""
+
+    def add_carried(self, evidence: Sequence[Evidence]) -> None:
+        """Keep that results were taken over; on return it is on the disk."""
+
+
+class ResultStore(ResultSink, Protocol):
     """What a run needs of a store."""
 
     def list_evidence(self, tree_ids: Iterable[str]) -> tuple[Evidence, ...]:
@@ -114,12 +124,6 @@ class ResultStore(Protocol):
 
     def list_newest(self) -> tuple[Evidence, ...]:
         """Give the newest build of every target that can be carried from."""
-
-    def add(self, evidence: Evidence) -> None:
-        """Keep one result; on return it is on the disk."""
-
-    def add_carried(self, evidence: Sequence[Evidence]) -> None:
-        """Keep that results were taken over; on return it is on the disk."""
 
     def load_durations(self) -> dict[str, float]:
         """Give the newest build time of every target, in seconds."""

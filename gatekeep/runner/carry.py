@@ -7,7 +7,7 @@ what a carried result looks like.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from gatekeep.history.store import is_reusable
@@ -20,6 +20,17 @@ from gatekeep.runner.reach_words import words_of_target
 
 #: How many earlier results are tried, newest first: a change rarely goes back further than its base.
 _TRIED = 4
+
+
+def list_trusted(stored: Iterable[Evidence], barred: Collection[str]) -> tuple[Evidence, ...]:
+    """
+    Leave out what was carried of barred targets.
+
+    Args:
+        stored: Results of earlier runs.
+        barred: Targets that an audit found to be carried wrongly.
+    """
+    return tuple(entry for entry in stored if entry.carried is None or entry.target not in barred)
 
 
 class ReadSetCarrier:

@@ -20,7 +20,7 @@ from dataclasses import replace
 from itertools import count
 from typing import Protocol
 
-from gatekeep.history.store import ResultStore, is_reusable
+from gatekeep.history.store import ResultSink, is_reusable
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
 
@@ -90,7 +90,7 @@ def run_jobs(
     jobs: Sequence[Job],
     *,
     executor: Executor,
-    store: ResultStore,
+    store: ResultSink,
     progress: Progress,
     carrier: Carrier,
     earlier: Iterable[Evidence] = (),
@@ -134,7 +134,7 @@ class _Run:
     def __init__(
         self,
         executor: Executor,
-        store: ResultStore,
+        store: ResultSink,
         progress: Progress,
         carrier: Carrier,
         earlier: Iterable[Evidence],
