@@ -24,11 +24,16 @@ class TreeContent:
     expanded: ExpandedTree
     conversions: Mapping[str, Conversion]
 
-    def differs(self, other: TreeContent, path: str) -> bool:
-        """Say whether a path of this tree has other bytes, another mode or another kind in the other one."""
-        return self.expanded.entries.get(path) != other.expanded.entries.get(path) or self.conversions.get(
-            path
-        ) != other.conversions.get(path)
+    def list_changes(self, old: TreeContent | None) -> list[str]:
+        """Give the paths of this tree that an old one lacks, or has with other bytes, another mode or another kind."""
+        if old is None:
+            return list(self.expanded.entries)
+        had = old.expanded.entries
+        changed = [path for path, entry in self.expanded.entries.items() if had.get(path) != entry]
+        if self.conversions or old.conversions:
+            converted = {path for path, _ in self.conversions.items() ^ old.conversions.items()}
+            changed += sorted((converted & self.expanded.entries.keys()) - set(changed))
+        return changed
 
 
 class ContentReader:

@@ -240,11 +240,14 @@ class MaterialisedTree:
         """Remove what goes or changes, then write what comes or changes, then set the times of the folders between."""
         old = {} if held is None else held.expanded.entries
         new = content.expanded.entries
-        changed = [path for path in new if held is None or content.differs(held, path)]
+        changed = content.list_changes(held)
         gone = [encode_path(path) for path in old if path not in new]
         replaced = [encode_path(path) for path in changed if path in old]
-        folders = _list_folders(map(encode_path, new))
-        gone_folders = {path for path, stamp in self._stamps.items() if stat.S_ISDIR(stamp.mode)} - folders
+        old_folders = {path for path, stamp in self._stamps.items() if stat.S_ISDIR(stamp.mode)}
+        # Most commits only change what is in files.
+        same_paths = not gone and len(changed) == len(replaced)
+        folders = old_folders if same_paths and held is not None else _list_folders(map(encode_path, new))
+        gone_folders = old_folders - folders
         with TreeWriter(self._root, self._modified_ns) as writer:
             for path in sorted((*gone, *replaced)):
                 writer.remove_file(path)

@@ -516,6 +516,12 @@ def test_observer_sees_every_path_as_the_job_left_it(folder: GitFolder, tree: Ma
 def test_job_without_rights_cannot_keep_the_tree_from_being_put_back(folder: GitFolder, tmp_path: Path):
     """As root every mode is open, so this one runs as nobody where the tests run as root."""
     tree_id = folder.tree_of(folder.commit(FILES))
+    # Everything is imported by then that nobody may not read.
+    with (
+        open_repository(folder.path) as repository,
+        MaterialisedTree(tmp_path / "first", repository, source_date=0) as tree,
+    ):
+        tree.move_to(tree_id)
     for path in [tmp_path, *tmp_path.rglob("*")]:
         os.chown(path, NOBODY, NOBODY, follow_symlinks=False)
     for path in [tmp_path.parent, tmp_path.parent.parent]:
