@@ -64,34 +64,46 @@ class ReachRule(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """
+    A name in a folder at which something comes, goes or becomes something else.
+
+    `home` is the folder, there or not; `home_parts` and `name_parts` are the words of its name and of the name in it.
+    `is_always_found`: tools look for such files by names of their own.
+    """
+
+    home: str
+    home_parts: tuple[bytes, ...]
+    name_parts: tuple[bytes, ...]
+    is_always_found: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PathChange:
     """
     One path that differs, with all that the rule asks about it.
 
     `folders` are the folders of the old tree whose traces it reaches, its own (or the nearest that there was) first;
-    empty where only the content differs. `home` is the path's own folder, there or not. `names` are the base names, in
-    lower case, that it may shadow or stand in for. `is_link`: a symlink before or after, so that its name may also be
-    that of a folder on somebody's way. `folder_parts` and `name_parts` are the words of the folder's and the file's
-    name; `is_always_found`: tools look for such files by names of their own. `covers` is the folder below which a
-    change of attributes changes files, None for every other path. `changes_size`: a binary file of another size.
+    `spots` the places where somebody without a trace may have looked: the path itself, and each folder that comes or
+    goes with it. Both are empty where only the content differs. `names` are the base names, in lower case, that it may
+    shadow or stand in for. `is_link`: a symlink before or after, so that its name may also be that of a folder on
+    somebody's way. `covers` is the folder below which a change of attributes changes files, None for every other path.
+    `size_parts` are the words of the name of a binary file whose size differs, None for every other path.
     """
 
     path: str
     event: Event
     folders: tuple[str, ...] = ()
-    home: str = ROOT
+    spots: tuple[Spot, ...] = ()
     names: tuple[str, ...] = ()
     is_link: bool = False
-    folder_parts: tuple[bytes, ...] = ()
-    name_parts: tuple[bytes, ...] = ()
-    is_always_found: bool = False
     covers: str | None = None
-    changes_size: bool = False
+    size_parts: tuple[bytes, ...] | None = None
 
     @property
-    def is_shape(self) -> bool:
-        """Whether more than the content of a file differs."""
-        return bool(self.folders)
+    def needs_words(self) -> bool:
+        """Whether it can reach somebody who has no trace of it."""
+        return bool(self.spots) or self.size_parts is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,13 +156,14 @@ def make_change(
         resized: Paths of modified binary files whose size differs.
     """
     found = sorted(deltas, key=lambda delta: encode_path(delta.path))
-    old_folders: frozenset[str] = frozenset()
-    new_folders: frozenset[str] = frozenset()
-    if any(delta.kind is not DeltaKind.CONTENT for delta in found):
+    gone = {delta.path for delta in found if delta.new is None}
+    come = [delta.path for delta in found if delta.old is None]
+    if gone or come:
         old_folders = _folders_of(old_entries)
-        gone = {delta.path for delta in found if delta.new is None}
-        come = (delta.path for delta in found if delta.new is not None)
         new_folders = _folders_of((*(path for path in old_entries if path not in gone), *come))
+    else:
+        # The folders of what is on both sides are on both sides, and nobody asks about others.
+        old_folders = new_folders = _folders_of(delta.path for delta in found)
     paths = tuple(
         _describe(
             delta,
@@ -172,36 +185,39 @@ def _describe(
     attributes_matter: bool,
     changes_size: bool,
 ) -> PathChange:
-    sides = [entry for entry in (delta.old, delta.new) if entry is not None]
-    modes = {entry.mode for entry in sides}
-    home = dirname(delta.path) or ROOT
-    base = delta.path.rpartition("/")[2]
-    covers = home if base == ATTRIBUTES_FILE and attributes_matter else None
+    modes = {entry.mode for entry in (delta.old, delta.new) if entry is not None}
+    folder, _, base = delta.path.rpartition("/")
+    covers = (folder or ROOT) if base == ATTRIBUTES_FILE and attributes_matter else None
     event = _event_of(delta)
+    size_parts = split_name(base) if changes_size else None
     if event is Event.MODIFIED and len(modes) == 1:
-        return PathChange(
-            path=delta.path,
-            event=event,
-            home=home,
-            name_parts=split_name(base),
-            covers=covers,
-            changes_size=changes_size,
-        )
-    lower = base.lower()
-    stem, _, extension = lower.rpartition(".")
+        return PathChange(path=delta.path, event=event, covers=covers, size_parts=size_parts)
+    stem, _, extension = base.lower().rpartition(".")
+    is_always_found = EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS
+    come_and_gone = _iter_folders(delta.path, old_folders if delta.old is None else new_folders)
     return PathChange(
         path=delta.path,
         event=event,
-        folders=tuple(_reached_folders(delta, old_folders, new_folders)),
-        home=home,
+        folders=tuple(_iter_traced_folders(delta.path, old_folders, new_folders)),
+        spots=(
+            _make_spot(delta.path, is_always_found=is_always_found),
+            *(_make_spot(path, is_always_found=False) for path in come_and_gone),
+        ),
         # x.h.gch stands in for x.h.
-        names=(lower, stem) if stem else (lower,),
+        names=(base.lower(), stem) if stem else (base.lower(),),
         is_link=SYMLINK in modes,
-        folder_parts=split_name(home.rpartition("/")[2]),
-        name_parts=split_name(base),
-        is_always_found=EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS,
         covers=covers,
-        changes_size=changes_size,
+        size_parts=size_parts,
+    )
+
+
+def _make_spot(path: str, *, is_always_found: bool) -> Spot:
+    home, _, name = path.rpartition("/")
+    return Spot(
+        home=home or ROOT,
+        home_parts=split_name(home.rpartition("/")[2]),
+        name_parts=split_name(name),
+        is_always_found=is_always_found,
     )
 
 
@@ -221,13 +237,19 @@ def _event_of(delta: TreeDelta) -> Event:
             return Event.RETARGETED if delta.new is not None and delta.new.mode == SYMLINK else Event.MODIFIED
 
 
-def _reached_folders(delta: TreeDelta, old_folders: frozenset[str], new_folders: frozenset[str]) -> Iterator[str]:
-    """Give the folders whose entries change: the path's own, and each above for which a folder comes or goes."""
-    folder = dirname(delta.path) or ROOT
-    while folder != ROOT and folder not in old_folders:
+def _iter_folders(path: str, there: frozenset[str]) -> Iterator[str]:
+    """Give the folders above a path that are not there, the innermost first."""
+    while (path := dirname(path)) and path not in there:
+        yield path
+
+
+def _iter_traced_folders(path: str, old_folders: frozenset[str], new_folders: frozenset[str]) -> Iterator[str]:
+    """Give the old folders whose entries change: the path's own, and each above it in which a folder comes or goes."""
+    folder = dirname(path) or ROOT
+    while folder not in old_folders:
         folder = dirname(folder) or ROOT
     yield folder
-    while folder != ROOT and folder not in new_folders:
+    while folder not in new_folders:
         folder = dirname(folder) or ROOT
         yield folder
 
@@ -300,7 +322,7 @@ def find_reach(
     blobs: frozenset[int] | None = None
     for item in change.paths:
         found = _find_trace(item, traces)
-        if found is None and (item.is_shape or item.changes_size):
+        if found is None and (item.needs_words):
             if blobs is None:
                 blobs = book.load(
                     entry.object_id for path in read_set.files if (entry := change.old_entries.get(path)) is not None
@@ -336,7 +358,7 @@ def _reads_below(folder: str, traces: Traces) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Reader:
-    """What one target has read in words."""
+    """The words that one target has read."""
 
     book: WordBook
     blobs: frozenset[int]
@@ -351,14 +373,15 @@ class _Reader:
 
 def _find_words(item: PathChange, traces: Traces, reader: _Reader) -> Reached | None:
     """Apply the rules that need the words of what was read."""
-    if item.is_shape:
-        knows_folder = (
-            item.home in traces.above
-            or (dirname(item.home) or ROOT) in traces.listed
-            or reader.knows(item.folder_parts)
-        )
-        if knows_folder and (item.is_always_found or reader.knows(item.name_parts)):
-            return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
-    if item.changes_size and any(map(reader.has, SIZE_WORDS)) and reader.knows(item.name_parts):
+    if any(_may_look_at(spot, traces, reader) for spot in item.spots):
+        return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
+    if item.size_parts is not None and any(map(reader.has, SIZE_WORDS)) and reader.knows(item.size_parts):
         return Reached(path=item.path, rule=ReachRule.SIZE, event=item.event)
     return None
+
+
+def _may_look_at(spot: Spot, traces: Traces, reader: _Reader) -> bool:
+    knows_home = (
+        spot.home in traces.above or (dirname(spot.home) or ROOT) in traces.listed or reader.knows(spot.home_parts)
+    )
+    return knows_home and (spot.is_always_found or reader.knows(spot.name_parts))

@@ -78,7 +78,7 @@ class ReachIndex:
                 break
             for cause, mask in self._iter_traces(item):
                 left = _settle(found, cause, mask & left, left)
-            if left and (item.is_shape or item.changes_size):
+            if left and (item.needs_words):
                 if words is None:
                     words = _Words(self._book, change, self._by_file, self._by_own_word, left)
                 for cause, mask in self._iter_words(item, words, left):
@@ -111,18 +111,18 @@ class ReachIndex:
 
     def _iter_words(self, item: PathChange, words: _Words, left: int) -> Iterator[tuple[Reached, int]]:
         """Apply the rules that need words, to the targets that are left."""
-        if item.is_shape:
-            mask = (self._by_above.get(item.home, 0) | self._by_listed.get(dirname(item.home) or ROOT, 0)) & left
-            mask |= words.knowing(item.folder_parts, left & ~mask)
-            if not item.is_always_found:
-                mask = words.knowing(item.name_parts, mask)
-            yield _cause(item, ReachRule.WORDS), mask
-            left &= ~mask
-        if item.changes_size:
+        for spot in item.spots:
+            knowing = self._by_above.get(spot.home, 0) | self._by_listed.get(dirname(spot.home) or ROOT, 0)
+            knowing |= words.knowing(spot.home_parts, left & ~knowing)
+            if not spot.is_always_found:
+                knowing = words.knowing(spot.name_parts, left & knowing)
+            yield _cause(item, ReachRule.WORDS), knowing
+            left &= ~knowing
+        if item.size_parts is not None:
             askers = 0
             for word in SIZE_WORDS:
                 askers |= words.having(word)
-            yield _cause(item, ReachRule.SIZE), words.knowing(item.name_parts, askers & left)
+            yield _cause(item, ReachRule.SIZE), words.knowing(item.size_parts, askers & left)
 
 
 class _Words:

@@ -34,8 +34,8 @@ _MAX_JOINED_LETTERS = 64
 _RUNS = re.compile(rb"[a-z\x80-\xff]+")
 #: In an executable or a table short runs are accidents, and they would be nearly all short words there are.
 _BINARY_RUNS = re.compile(rb"[a-z\x80-\xff]{4,}")
-#: `-Iinclude`, `-lfoo`, `"\nconfig"`: the letter before belongs to the option or the escape.
-_AFTER_OPTION = re.compile(rb"[-\\][a-z]([a-z\x80-\xff]+)")
+#: `-Iinclude`, `"\nconfig"`, `$Dconfig` (make's variable D), `%sconfig`: the letter before the word is not part of it.
+_AFTER_LETTER = re.compile(rb"[-\\$%][a-z]([a-z\x80-\xff]+)")
 
 #: Words that tools know without having read them in the tree: extensions of GNU make's built-in rules and of the
 #: compilers' own searches, names that make, Python and linkers look for, and the headers that headers of a C library
@@ -122,7 +122,7 @@ def _iter_words(content: bytes) -> Iterator[bytes]:
         yield from _BINARY_RUNS.findall(lower)
     else:
         yield from _RUNS.findall(lower)
-        yield from _AFTER_OPTION.findall(lower)
+        yield from _AFTER_LETTER.findall(lower)
 
 
 class WordBook:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 
 import pytest
 
@@ -12,27 +11,9 @@ from gatekeep.model.readset import ReadSet
 from gatekeep.runner.reach import Reached, TreeChange, find_reach, make_change
 from gatekeep.runner.reach_index import ReachIndex
 from gatekeep.runner.reach_trees import compare_entries
-from gatekeep.runner.reach_words import MAX_BLOB_BYTES, WordBook, split_name
+from gatekeep.runner.reach_words import WordBook
 from gatekeep.tree.listing import EXECUTABLE, FILE, SUBMODULE, SYMLINK, Entry
-
-
-@dataclass(frozen=True)
-class Link:
-    target: bytes
-
-
-@dataclass(frozen=True)
-class Program:
-    content: bytes
-
-
-@dataclass(frozen=True)
-class Module:
-    commit_id: str
-
-
-Content = bytes | Link | Program | Module
-Tree = Mapping[str, Content]
+from tests.model_build import Content, Link, Module, Program, Tree
 
 
 class Shelf:
