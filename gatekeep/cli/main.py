@@ -25,6 +25,7 @@ EXIT_INTERRUPTED = 130
 _COMMANDS = {
     "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
+    "audit": ("gatekeep.cli.audit", "Hold carried results against clean builds."),
     "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),
 }
 

@@ -79,6 +79,24 @@ class Audited:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AuditCause:
+    """
+    Results with one standing and one cause, for people.
+
+    `whom` words the targets, `message` is one sentence without its place, `details` are further lines; hostile, as are
+    all texts of an audit. `commits` are those at which it shows, in the order of the change, never empty. `targets` are
+    sorted.
+    """
+
+    standing: Standing
+    whom: str
+    targets: tuple[str, ...]
+    commits: tuple[Commit, ...]
+    message: str
+    details: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bar:
     """
     A target whose results are not carried, since an audit found one wrong.
@@ -101,13 +119,15 @@ class Audit:
 
     `change` holds the commits (base and head are the same commit where one was named). `matrix` is the base's.
     `carried_count` results of the range were carried; `results` are those that were audited, sorted by commit in the
-    order of the change, then by target; so are targets that could not be planned.
+    order of the change, then by target; so are targets that could not be planned. `causes` groups those that are not
+    equal: what cannot be reproduced first, then what is not decided, mismatches last, where they are read first.
     """
 
     change: Change
     matrix: Matrix
     carried_count: int
     results: tuple[Audited, ...]
+    causes: tuple[AuditCause, ...] = ()
 
     def select(self, standing: Standing) -> tuple[Audited, ...]:
         """Give the results of one standing."""

@@ -66,6 +66,11 @@ def render_json(judgement: Judgement) -> str:
         "results": [_result(evidence, by_tree) for evidence in ordered.evidence],
         "deltas": [_delta(delta) for delta in verdict.deltas],
     }
+    return to_json(report)
+
+
+def to_json(report: dict[str, Any]) -> str:
+    """Give the text of a report: ASCII, ended by a line feed."""
     # json.dumps leaves DEL as it is, the one ASCII control that RFC 8259 does not ask to escape.
     return json.dumps(_without_surrogates(report), indent=2, allow_nan=False).replace("\x7f", "\\u007f") + "\n"
 

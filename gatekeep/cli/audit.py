@@ -1,0 +1,254 @@
+"""
+`gatekeep audit RANGE`: are carried results what clean builds give?
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+
+from gatekeep.build.kept import find_first_difference, forget_artifacts, holds_bytes, kept_folder
+from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.errors import ToolchainError, UsageError
+from gatekeep.history.store import ResultSink
+from gatekeep.judge.audit_causes import conclude
+from gatekeep.matrix.load import parse_matrix
+from gatekeep.model.audit import Audit
+from gatekeep.model.change import Change
+from gatekeep.model.evidence import Evidence
+from gatekeep.model.matrix import Matrix, Toolchain
+from gatekeep.model.plan import Job, Plan
+from gatekeep.model.verdict import Decision
+from gatekeep.report.audit import render_audit, render_audit_json, render_bars
+from gatekeep.report.write import write_text
+from gatekeep.runner.audit import AuditEdges, audit_jobs, choose_jobs, list_undecided
+from gatekeep.runner.carry import ReadSetCarrier, list_trusted
+from gatekeep.runner.matrices import load_matrices
+from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
+from gatekeep.runner.reach_trees import TreeComparer
+from gatekeep.runner.schedule import BuildEverything
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+#: Where second builds are made: another path, so that one in an image shows, of the same length, so that sizes stay.
+_SECOND_PLACE = "again"
+_PREFIX_HINT = "it holds the path of the worker's folder; compile with -ffile-prefix-map={tree}=. or use relative paths"
+_OTHER_HINT = "look for the time of day, random numbers, names of temporary files and the order of folders"
+
+
+@click.command()
+@click.argument("commits", metavar="[RANGE]", required=False)
+@click.option("--sample", type=click.IntRange(1), metavar="N", help="Audit N of the carried results. [default: all]")
+@click.option("--clear", metavar="TARGET", help="Let a barred target be carried again, and end.")
+@click.option("--barred", "show_barred", is_flag=True, help="List the targets that are barred, and end.")
+@click.option("--matrix", type=_FILE, help="The matrix file. [default: matrix.yml at the root of the tree]")
+@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
+@click.option(
+    "--store",
+    type=_FOLDER,
+    help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 512),
+    help="How many builds run at once. [default: the cores that this process may use]",
+)
+@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
+@click.option(
+    "--colour",
+    type=click.Choice(["auto", "always", "never"]),
+    default="auto",
+    help="Colours; auto means on a terminal only. [default: auto]",
+)
+@click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+def audit(
+    commits: str | None,
+    sample: int | None,
+    clear: str | None,
+    show_barred: bool,
+    matrix: Path | None,
+    repository: Path,
+    store: Path | None,
+    workers: int | None,
+    json_file: Path | None,
+    colour: str,
+    verbose: bool,
+) -> int:
+    """
+    Build the carried results of RANGE clean, and compare outcome, diagnostics, footprint and artifacts.
+
+    RANGE is BASE..HEAD, with the results at BASE itself, or one commit. What is not stored yet is carried first, as the
+    gate would.
+
+    \b
+    Examples:
+      gatekeep audit main..HEAD
+      gatekeep audit v1.4..main --sample 50 --json audit.json
+      gatekeep audit --barred
+      gatekeep audit --clear riscv64/vale
+
+    A target with a result that was carried wrongly is barred: from then on the gate builds it, until somebody clears
+    it. Where clean builds differ from each other, the build is not reproducible: that is said, and is no mismatch as
+    long as all that a verdict rests on agrees.
+
+    Exit codes: 0 every carried result is right, 2 usage or matrix error, 3 undecided: a result was carried wrongly or
+    could not be audited, 130 interrupted.
+    """
+    if (commits is not None) + (clear is not None) + show_barred != 1:
+        raise UsageError("audit: name either a range such as main..HEAD, or --clear TARGET, or --barred")
+    with open_edges(repository, store=store, verbose=verbose) as edges:
+        if commits is None:
+            bars = edges.store.list_barred() if clear is None else edges.store.clear_bar(clear)
+            if clear is not None and not bars:
+                raise UsageError(f"--clear: {clear} is not barred; gatekeep audit --barred lists what is")
+            click.echo(render_bars(bars, cleared=clear is not None), nl=False)
+            return 0
+        found = _audit_range(edges, commits, matrix, sample=sample, workers=workers)
+    _write(found, json_file, colour)
+    return 0 if found.decision is Decision.PASS else 3
+
+
+def _split_range(text: str) -> tuple[str, str]:
+    """Give base and head, twice the same for one commit."""
+    base, dots, head = text.partition("..")
+    if not dots:
+        return text, text
+    if not base or not head or head.startswith("."):
+        raise UsageError(f"audit: a range is BASE..HEAD or one commit, got '{text}'; write for instance main..HEAD")
+    return base, head
+
+
+def _audit_range(edges: Edges, commits: str, matrix: Path | None, *, sample: int | None, workers: int | None) -> Audit:
+    repository = edges.repository
+    change = repository.load_change(*_split_range(commits))
+    matrices = load_matrices(
+        change,
+        named=matrix,
+        work_tree=repository.work_tree,
+        files=repository,
+        parse=lambda text, path: parse_matrix(text, path=path),
+    )
+    run = _Run(edges, change, matrices.by_tree, workers)
+    planned = run.carry()
+    carried = [entry for entry in planned if entry.carried is not None]
+    with TemporaryDirectory(prefix="audit-", dir=edges.folder) as keep:
+        results = audit_jobs(
+            choose_jobs(carried, run.plan(()).jobs, sample),
+            AuditEdges(
+                store=edges.store,
+                build=lambda jobs, sink: run.build(jobs, sink, "trees", Path(keep, "first")),
+                build_again=lambda jobs, sink: run.build(jobs, sink, _SECOND_PLACE, Path(keep, "second")),
+                witness=_Witness(edges, run.comparer, Path(keep)),
+                now=lambda: datetime.now(UTC),
+            ),
+        )
+    by_tree = {commit.tree_id: commit for commit in (*reversed(change.commits), change.base)}
+    return conclude(
+        change,
+        matrices.by_tree[change.base.tree_id],
+        (*results, *list_undecided(planned, by_tree)),
+        carried_count=len(carried),
+    )
+
+
+class _Run:
+    """Plans and builds the trees of one range."""
+
+    def __init__(self, edges: Edges, change: Change, matrices: Mapping[str, Matrix], workers: int | None) -> None:
+        self.comparer = TreeComparer(edges.repository)
+        self._edges, self._change, self._matrices, self._workers = edges, change, matrices, workers
+        self._source_date = matrices[change.base.tree_id].source_date
+        self._toolchains: dict[Toolchain, ReadyToolchain | ToolchainError] = ready_toolchains(edges, matrices.values())
+
+    def plan(self, stored: Sequence[Evidence]) -> Plan:
+        """Plan all results of the range but those that are stored."""
+        return plan_change(
+            PlanInputs(
+                change=self._change,
+                matrices=self._matrices,
+                toolchains=self._toolchains,
+                stored=stored,
+                durations_s=self._edges.store.load_durations(),
+                host_environment=self._edges.environment,
+            )
+        )
+
+    def carry(self) -> tuple[Evidence, ...]:
+        """Give every result of the range, as the gate would get it."""
+        store = self._edges.store
+        barred = {bar.target for bar in store.list_barred()}
+        trees = [self._change.base.tree_id, *(commit.tree_id for commit in self._change.commits)]
+        plan = self.plan(list_trusted(store.list_evidence(trees), barred))
+        found = run_plan(
+            self._edges,
+            plan,
+            workers=self._workers,
+            source_date=self._source_date,
+            carrier=ReadSetCarrier(self.comparer, barred),
+            earlier=store.list_newest(),
+        )
+        return (*plan.known, *found)
+
+    def build(self, jobs: Sequence[Job], sink: ResultSink, place: str, keep: Path) -> tuple[Evidence, ...]:
+        """Build clean, whatever is stored."""
+        return run_plan(
+            self._edges,
+            Plan(matrices={}, jobs=tuple(jobs), known=()),
+            workers=self._workers,
+            source_date=self._source_date,
+            carrier=BuildEverything("an audit builds it clean"),
+            sink=sink,
+            place=place,
+            keep=keep,
+        )
+
+
+class _Witness:
+    """Looks at trees and kept files."""
+
+    def __init__(self, edges: Edges, comparer: TreeComparer, keep: Path) -> None:
+        self._comparer = comparer
+        self._first, self._second = keep / "first", keep / "second"
+        self._folder = os.fsencode(edges.folder)
+
+    def list_changed_paths(self, old_tree_id: str, new_tree_id: str) -> tuple[str, ...]:
+        """Say what happened to each path."""
+        change = self._comparer.compare(old_tree_id, new_tree_id)
+        return tuple(f"{item.path} {item.event.value}" for item in change.paths)
+
+    def explain_files(self, job: Job, names: Sequence[tuple[int, str]]) -> tuple[str, ...]:
+        """Say where they differ first, and whether they hold paths of ours."""
+        found: list[str] = []
+        for index, name in names:
+            one, other = (kept_folder(keep, job) / str(index) for keep in (self._first, self._second))
+            # A file that could not be kept, or is gone, costs the explanation and nothing else.
+            with suppress(OSError):
+                offset = find_first_difference(one, other)
+                hint = _PREFIX_HINT if holds_bytes(one, self._folder) else _OTHER_HINT
+                if offset is not None:
+                    found.append(f"{name}: two clean builds differ first at byte {offset} (0x{offset:x}); {hint}")
+        return tuple(found)
+
+    def forget(self, job: Job) -> None:
+        """Let go of the files of the first build."""
+        forget_artifacts(self._first, job)
+
+
+def _write(found: Audit, json_file: Path | None, colour: str) -> None:
+    if json_file is not None and str(json_file) == "-":
+        click.echo(render_audit_json(found), nl=False)
+        return
+    if json_file is not None:
+        write_text(json_file, render_audit_json(found))
+    is_terminal = sys.stdout.isatty()
+    use_colour = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
+    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
+    click.echo(render_audit(found, colour=use_colour, width=width), nl=False, color=use_colour)
