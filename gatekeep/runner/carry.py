@@ -67,7 +67,9 @@ class ReadSetCarrier:
             reached = self._find_reach(job, evidence, evidence.tree_id)
             if reached is None:
                 source = evidence.carried or Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
-                return replace(evidence, tree_id=job.commit.tree_id, commit_id=job.commit.commit_id, carried=source)
+                return replace(
+                    evidence, tree_id=job.commit.tree_id, commit_id=job.commit.commit_id, carried=source, reason=""
+                )
             reason = reason or reached.render()
         return reason
 

@@ -36,6 +36,9 @@ _RUNS = re.compile(rb"[a-z\x80-\xff]+")
 _BINARY_RUNS = re.compile(rb"[a-z\x80-\xff]{4,}")
 #: `-Iinclude`, `"\nconfig"`, `$Dconfig` (make's variable D), `%sconfig`: the letter before the word is not part of it.
 _AFTER_LETTER = re.compile(rb"[-\\$%][a-z]([a-z\x80-\xff]+)")
+#: In nearly every makefile, and `md` is the extension of nearly every document: nobody makes the one of the other.
+#: Source: GCC manual, "Preprocessor Options".
+_DEPENDENCY_OPTIONS = re.compile(rb"(?<![\w-])-MM?D(?![\w-])")
 
 #: Words that tools know without having read them in the tree: extensions of GNU make's built-in rules and of the
 #: compilers' own searches, names that make, Python and linkers look for, and the headers that headers of a C library
@@ -117,10 +120,10 @@ def is_binary(content: bytes) -> bool:
 
 
 def _iter_words(content: bytes) -> Iterator[bytes]:
-    lower = content[:MAX_BLOB_BYTES].lower()
     if is_binary(content):
-        yield from _BINARY_RUNS.findall(lower)
+        yield from _BINARY_RUNS.findall(content[:MAX_BLOB_BYTES].lower())
     else:
+        lower = _DEPENDENCY_OPTIONS.sub(b"", content[:MAX_BLOB_BYTES]).lower()
         yield from _RUNS.findall(lower)
         yield from _AFTER_LETTER.findall(lower)
 

@@ -173,3 +173,11 @@ def test_names_put_together_from_parts_are_found() -> None:
 
 def test_no_difference_reaches_nobody() -> None:
     assert explain(BASE, BASE, VALE) == "carried"
+
+
+def test_the_option_that_writes_dependencies_does_not_make_every_document_known():
+    makefile = b"CFLAGS += -MMD -MP\n%.o: %.c ; $(CC) -MD -c $<\n# docs, porting\n"
+    old: Tree = {"Makefile": makefile, "docs/boards.md": b"x\n", "a.c": b"int a;\n"}
+    new: Tree = {**old, "docs/porting.md": b"How to\n"}
+    assert explain(old, new, reading("Makefile", "a.c")) == "carried"
+    assert explain(old, new, reading("Makefile", "a.c"), own=b"md") != "carried"
