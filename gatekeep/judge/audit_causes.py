@@ -135,7 +135,7 @@ def _detail_mismatch(group: Sequence[Audited]) -> list[str]:
             f"{entry.aspect.value} {entry.name}: carried {entry.ours}, clean {entry.clean}"
             for entry in sorted(result.differences, key=lambda entry: _PRIORITY.index(entry.aspect))
         ]
-        more = f"; and {len(said) - _NAMED} more differences" if len(said) > _NAMED else ""
+        more = f"; and {len(said) - _NAMED} more" if len(said) > _NAMED else ""
         lines.append(f"{result.target}: {'; '.join(said[:_NAMED])}{more}")
     if len(group) > _SHOWN:
         lines.append(f"and {len(group) - _SHOWN} targets more")
