@@ -65,11 +65,13 @@ def make_base_environment(
 
     Args:
         host: The environment that we were started with; only its PATH is taken.
-        home: Becomes HOME.
+        home: Becomes HOME; git looks for no repository in its parent or above.
         tmp: Becomes TMPDIR.
         source_date: Becomes SOURCE_DATE_EPOCH; None leaves it out.
     """
     environment = {
+        # A worker's tree may lie in a repository's own git folder; `git describe` in a recipe must not find that.
+        "GIT_CEILING_DIRECTORIES": str(home.parent),
         "HOME": str(home),
         "LANG": "C.UTF-8",
         "LC_ALL": "C.UTF-8",

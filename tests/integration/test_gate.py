@@ -339,3 +339,12 @@ def test_the_checkout_is_left_alone(kelp: Kelp) -> None:
     before = kelp.git("status", "--porcelain=v2", "--branch"), kelp.git("for-each-ref")
     kelp.gate()
     assert (kelp.git("status", "--porcelain=v2", "--branch"), kelp.git("for-each-ref")) == before
+
+
+def test_a_build_that_asks_git_finds_no_repository(kelp: Kelp) -> None:
+    """Worker trees lie in the repository's git folder; a result must not depend on its branches and tags."""
+    kelp.edit("Makefile", lambda old: old.replace("all:\n", "all:\n\t! git rev-parse --git-dir\n"))
+    head = kelp.commit("Ask git")
+    code, report, _ = kelp.gate()
+    assert code == 0
+    assert outcomes(report, head)["cortex-m/buoy"] == "built"

@@ -208,7 +208,7 @@ class TestFacts:
         _probe(toolchain, real, scratch, path=f"{tools}:/usr/bin:/bin")
         # The shell that runs the script adds PWD and its like.
         names = {line.partition("=")[0] for line in (tools / "env").read_text().splitlines()} - {"PWD", "SHLVL", "_"}
-        assert names == {"HOME", "LANG", "LC_ALL", "PATH", "TMPDIR", "TZ"}
+        assert names == {"GIT_CEILING_DIRECTORIES", "HOME", "LANG", "LC_ALL", "PATH", "TMPDIR", "TZ"}
 
     def test_digest_is_the_same_in_another_run(self, real, scratch, tools):
         _install(tools, "x-cc", "echo 12.2.1")

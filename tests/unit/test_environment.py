@@ -50,6 +50,7 @@ def _build(recipe: Recipe, host: dict[str, str] = _HOSTILE_HOST) -> dict[str, st
 
 
 _BASE = {
+    "GIT_CEILING_DIRECTORIES": "/w",
     "HOME": "/w/home",
     "LANG": "C.UTF-8",
     "LC_ALL": "C.UTF-8",
@@ -105,6 +106,7 @@ def test_host_without_path_gets_the_usual_one():
 def test_base_environment_has_no_date_where_none_is_given():
     environment = make_base_environment({"PATH": "/bin", "X": "y"}, home=Path("/h"), tmp=Path("/t"))
     assert environment == {
+        "GIT_CEILING_DIRECTORIES": "/",
         "HOME": "/h",
         "LANG": "C.UTF-8",
         "LC_ALL": "C.UTF-8",
