@@ -9,12 +9,11 @@ many times its own time (tests/benchmarks/bench_readset.py).
 
 What the read set means, and where it is wider or narrower than what was read:
 
-- **stat is not reading.** A Makefile that depends on a file's time or presence without reading it is right all the
-  same: every file of every worker's tree has one and the same modification time, and a file that comes, goes or changes
-  its mode matters to all who read or listed anything in its folder (GNU make lists the folder of every prerequisite
-  that it looks for). What is left is a build that depends on the *size* of a file without reading it (`stat -c %s`,
-  `wc -c`, `cmp` of unequal lengths), or on the presence of one in a folder where it reads and lists nothing. Such a
-  build is carried wrongly, and the audit is there to find it.
+- **stat is not reading.** Of times: every file of every worker's tree has one and the same modification time, so a
+  Makefile that compares them decides the same in each. Of presence, type and mode: `runner.reach` has a rule for paths
+  that come, go or change these, which needs no trace of them (and GNU make leaves one: it lists the folder of every
+  prerequisite that it looks for). Of size: a build that asks for the size of a file without reading it (`stat -c %s`,
+  `wc -c`, `cmp` of unequal lengths) is not seen to do so; the audit is there to find it.
 - **Empty files always count as read.** A compiler asks for the size first and then reads nothing; no time moves. Empty
   files are few and seldom change, so all targets depend on all of them.
 - **Opened with O_NOATIME, or copied by sharing blocks**: nothing moves. `visible_reads` takes both from what a build
@@ -43,7 +42,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited
-from gatekeep.errors import RunnerError
 from gatekeep.model.readset import ReadSet
 
 #: Any moment that is long past: what is read gets the present.
@@ -207,8 +205,6 @@ def probe_access_times(folder: Path, *, runner: CommandRunner, environment: Mapp
         return None if fault is None else _describe(folder, fault)
     except OSError as error:
         return _describe(folder, f"this cannot be tried: {error.strerror or error}")
-    except RunnerError as error:
-        return _describe(folder, f"this cannot be tried: {error}")
     finally:
         shutil.rmtree(place, ignore_errors=True)
 
@@ -240,9 +236,11 @@ def _try_twice(spec: CommandSpec, runner: CommandRunner, cancel: CancelToken) ->
                 return "re-dating a file leaves no trace in its change time"
         spec.log_path.unlink(missing_ok=True)
         result = runner.run(spec, cancel)
-        tried = spec.log_path.read_text(encoding="ascii", errors="replace").split()
-        if result.end != Exited(code=0) or _NEEDED.difference(tried):
+        if result.end != Exited(code=0):
             return f"the trial did not run to its end: {result.end}"
+        tried = spec.log_path.read_text(encoding="ascii", errors="replace").split()
+        for way in sorted(_NEEDED.difference(tried)):
+            return f"{_WAYS[way]} is refused"
         for way, words in _WAYS.items():
             if way in tried and not _is_read(place / way):
                 return f"{words} does not move its access time"
@@ -262,5 +260,5 @@ def _is_read(path: Path) -> bool:
 def _describe(folder: Path, fault: str) -> str:
     return (
         f"{folder}: what a build reads cannot be told here, so no result is carried: {fault}; "
-        "put the store's folder on ext4 or tmpfs, mounted without noatime"
+        "put the store's folder on ext4 or tmpfs, mounted without noatime and nodiratime"
     )

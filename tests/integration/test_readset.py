@@ -1,8 +1,8 @@
 """
 Access times tell what a build read: every way of reading, real programs, real file systems.
 
-Held against strace(1), which sees the system calls themselves, and against Linux' own rules: inode(7), "Timestamp
-fields"; mount(8), relatime.
+Source of the rules: inode(7), "Timestamp fields"; mount(8), relatime. test_readset_trace.py holds whole builds against
+a trace of their system calls.
 """
 
 from __future__ import annotations
@@ -12,22 +12,17 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import CancelToken, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import SubprocessRunner
 from gatekeep.build.readset import Accesses, ReadWatch, make_read_set
 from gatekeep.build.tree_files import walk_tree
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.model.readset import ReadSet
 from gatekeep.tree.repository import open_repository
-
-ROOT = Path(__file__).parents[2]
-SKERRY = ROOT / "matrices" / "skerry" / "tree"
-SOURCE_DATE = 978_307_200
-ENVIRONMENT = {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}", "LC_ALL": "C"}
+from tests.job_bench import ENVIRONMENT, SOURCE_DATE, Bench, commit, open_bench
 
 #: A tree with something for every way of reading.
 FILES = {
@@ -46,65 +41,13 @@ FILES = {
 LINKS = {"link": "other.txt", "subs": "sub"}
 
 
-def git(folder: Path, *arguments: str) -> str:
-    identity = ("-c", "user.name=Oda Brekke", "-c", "user.email=oda@skerry.example")
-    environment = {"PATH": os.environ["PATH"], "HOME": str(folder), "GIT_CONFIG_NOSYSTEM": "1"}
-    done = subprocess.run(
-        ["git", *identity, *arguments], cwd=folder, env=environment, check=True, capture_output=True, text=True
-    )
-    return done.stdout.strip()
-
-
-def commit(folder: Path) -> str:
-    """Commit all of a folder; give the tree."""
-    if not (folder / ".git").exists():
-        git(folder, "init", "-q")
-    git(folder, "add", "-A")
-    git(folder, "commit", "-q", "-m", "Work")
-    return git(folder, "rev-parse", "HEAD^{tree}")
-
-
-class Bench:
-    """A worker's tree, jobs that are lines of shell, and what each of them read."""
-
-    def __init__(self, folder: Path, source: Path, runner: SubprocessRunner, tree: MaterialisedTree) -> None:
-        self.folder = folder
-        self.source = source
-        self.runner = runner
-        self.tree = tree
-        self.out = folder / "out"
-        self.touched: tuple[str, ...] = ()
-        self.watch = ReadWatch(folder, fault=None)
-
-    def run(self, script: str, *, builds_in_tree: bool = False) -> ReadSet | None:
-        """Build as a job does."""
-        shutil.rmtree(self.out, ignore_errors=True)
-        self.out.mkdir()
-        log = self.folder / "log"
-        log.unlink(missing_ok=True)
-        self.watch.before()
-        spec = CommandSpec(
-            argv=("sh", "-c", script),
-            directory=self.tree.root,
-            environment={**ENVIRONMENT, "OUT": str(self.out), "ROOT": str(self.tree.root)},
-            time_limit_s=60,
-            log_path=log,
-            log_limit_bytes=1 << 20,
-        )
-        with CancelToken() as cancel:
-            result = self.runner.run(spec, cancel)
-        assert result.end == Exited(code=0), log.read_text()
-        self.touched = self.tree.restore()
-        return self.watch.result(self.tree.accesses, builds_in_tree=builds_in_tree)
-
-
 @pytest.fixture(scope="module")
 def runner() -> Iterator[SubprocessRunner]:
     with SubprocessRunner() as opened:
         yield opened
 
 
-def make_source(folder: Path) -> str:
+def make_source(folder: Path) -> None:
     for name, content in FILES.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -113,25 +56,13 @@ def make_source(folder: Path) -> str:
     shutil.copy("/bin/true", folder / "program")
     for name, target in LINKS.items():
         (folder / name).symlink_to(target)
-    return commit(folder)
-
-
-@contextmanager
-def open_bench(folder: Path, runner: SubprocessRunner) -> Iterator[Bench]:
-    source = folder / "source"
-    source.mkdir()
-    tree_id = make_source(source)
-    with (
-        open_repository(source, ENVIRONMENT) as repository,
-        MaterialisedTree(folder / "tree", repository, source_date=SOURCE_DATE) as tree,
-    ):
-        tree.move_to(tree_id)
-        yield Bench(folder, source, runner, tree)
 
 
 @pytest.fixture(scope="module")
 def shared_bench(tmp_path_factory: pytest.TempPathFactory, runner: SubprocessRunner) -> Iterator[Bench]:
-    with open_bench(tmp_path_factory.mktemp("bench"), runner) as opened:
+    folder = tmp_path_factory.mktemp("bench")
+    make_source(folder / "source")
+    with open_bench(folder, runner) as opened:
         yield opened
 
 
@@ -144,6 +75,7 @@ def bench(shared_bench: Bench) -> Bench:
 
 @pytest.fixture
 def own_bench(tmp_path: Path, runner: SubprocessRunner) -> Iterator[Bench]:
+    make_source(tmp_path / "source")
     with open_bench(tmp_path, runner) as opened:
         yield opened
 
@@ -328,10 +260,10 @@ def test_recipe_that_builds_in_the_tree_has_a_read_set_without_what_it_made(benc
 
 def test_reading_with_o_noatime_or_by_size_alone_goes_unseen(bench: Bench) -> None:
     """What access times cannot show; `visible_reads` takes the first from builds, the audit is for the second."""
-    read_set = bench.run(
-        "cat read.txt; wc -c other.txt; cmp -s other.txt big.bin; "
-        + python('import os; os.read(os.open("main.c", os.O_NOATIME), 9)')
-    )
+    descriptor = os.open(bench.tree.root / "main.c", os.O_RDONLY | os.O_NOATIME)
+    assert os.read(descriptor, 8) == b"#include"
+    os.close(descriptor)
+    read_set = bench.run("cat read.txt; wc -c other.txt; ! cmp -s other.txt big.bin")
     assert read_set == ReadSet(files=("empty.h", "read.txt"), folders=())
 
 
@@ -344,7 +276,7 @@ def test_a_canary_that_is_gone_ends_the_telling(bench: Bench) -> None:
     assert bench.watch.fault == (
         f"{bench.folder}: what a build reads cannot be told here, so no result is carried: "
         "a file of ours is gone: No such file or directory; put the store's folder on ext4 or tmpfs, mounted without "
-        "noatime"
+        "noatime and nodiratime"
     )
     assert bench.run("cat read.txt") is None
 
@@ -354,7 +286,8 @@ def test_a_canary_whose_time_stands_still_ends_the_telling(bench: Bench) -> None
     assert bench.run("cat read.txt; chattr +A $OUT/../canary") is None
     assert bench.watch.fault == (
         f"{bench.folder}: what a build reads cannot be told here, so no result is carried: "
-        "reading a file moves its access time no more; put the store's folder on ext4 or tmpfs, mounted without noatime"
+        "reading a file moves its access time no more; put the store's folder on ext4 or tmpfs, mounted "
+        "without noatime and nodiratime"
     )
 
 
