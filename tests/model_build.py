@@ -1,9 +1,9 @@
 """
 A small model of a build, to try the rule for carrying against: what it asks a tree, and what of that leaves a trace.
 
-A tree is a mapping of paths to contents. A build starts at `top/Makefile` and obeys the lines of every file that it comes
-to; what it finds is its result. Reading a file, following a symlink and listing a folder leave a trace, as access times
-do; looking a path up leaves none, whether there is something or not.
+A tree is a mapping of paths to contents. A build starts at `top/Makefile` and obeys the lines of every file that it
+comes to; what it finds is its result. Reading a file, following a symlink and listing a folder leave a trace, as access
+times do; looking a path up leaves none, whether there is something or not.
 
 The lines: `use NAME` (an include: beside the file, then along the search path; missing is part of the result), `search
 FOLDER` (adds to the search path), `maybe PATH` (an optional include), `run PATH` (obeyed if executable), `path NAME`
@@ -197,6 +197,8 @@ ENDS = (".zz", ".h", ".qq", "")
 VARIABLES = {"$B": "vale", "$A": "sky", "$N": "64"}
 _PARTS = ("$B", "$Alark", "rv$N", "rv32", "tarn", "kelp", "moss", "holm-2", "Moss")
 _FOLDER_PARTS = ("$B", "$Alark", "rv$N", "tarn", "kelp", "moss", "Tarn", ".")
+
+_VERBS = (*("use", "search", "maybe") * 2, "test", "glob", "each", "find", "run", "path", "near")
 
 
 def make_tree(choose: random.Random) -> dict[str, Content]:

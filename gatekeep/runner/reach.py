@@ -28,6 +28,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 from posixpath import dirname
 
 from gatekeep.model.readset import ReadSet
@@ -36,6 +37,8 @@ from gatekeep.tree.conversion import ATTRIBUTES_FILE
 from gatekeep.tree.listing import EXECUTABLE, SUBMODULE, SYMLINK, DeltaKind, Entry, TreeDelta, encode_path
 
 ROOT = "."
+#: One target's commits are asked about one after the other.
+_KEPT_TRACES = 16
 
 
 class Event(Enum):
@@ -270,8 +273,7 @@ class Traces:
     What a read set tells about a target.
 
     `folders` are those with a trace in them (listed, or a file in them read), `listed` only the former, `above` every
-    folder at or above a trace. `first_named` gives the first read file by base name, `parts` every name on the way to a
-    trace; both in lower case.
+    folder at or above a trace. `first_named` gives the first read file by base name in lower case.
     """
 
     files: frozenset[str]
@@ -279,23 +281,25 @@ class Traces:
     folders: frozenset[str]
     above: frozenset[str]
     first_named: Mapping[str, str]
-    parts: frozenset[str]
+
+    def passes(self, names: Collection[str]) -> bool:
+        """Say whether a folder on the way to a trace has one of these names, in lower case."""
+        return any(folder.rpartition("/")[2].lower() in names for folder in self.above)
 
 
+@lru_cache(maxsize=_KEPT_TRACES)
 def trace(read_set: ReadSet) -> Traces:
     """Work out what the rule asks of a read set."""
     listed = frozenset(read_set.folders)
-    first_named: dict[str, str] = {}
-    for path in sorted(read_set.files):
-        first_named.setdefault(path.rpartition("/")[2].lower(), path)
-    paths = (*read_set.files, *read_set.folders)
+    split = [(path, *path.rpartition("/")) for path in sorted(read_set.files, reverse=True)]
+    folders = listed | {folder or ROOT for _, folder, _, _ in split}
     return Traces(
         files=frozenset(read_set.files),
         listed=listed,
-        folders=listed | {dirname(path) or ROOT for path in read_set.files},
-        above=_folders_of(read_set.files) | _folders_of(f"{folder}/x" for folder in read_set.folders),
-        first_named=first_named,
-        parts=frozenset(part.lower() for path in paths for part in path.split("/")),
+        folders=folders,
+        above=_folders_of(f"{folder}/x" for folder in folders),
+        # Sorted backwards, so that the first is what stays.
+        first_named={base.lower(): path for path, _, _, base in split},
     )
 
 
@@ -347,7 +351,7 @@ def _find_trace(item: PathChange, traces: Traces) -> Reached | None:
         other = traces.first_named.get(name)
         if other is not None:
             return Reached(path=item.path, rule=ReachRule.NAMESAKE, event=item.event, other=other)
-    if item.is_link and not traces.parts.isdisjoint(item.names):
+    if item.is_link and traces.passes(item.names):
         return Reached(path=item.path, rule=ReachRule.PASSAGE, event=item.event)
     return None
 

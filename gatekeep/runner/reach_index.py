@@ -49,6 +49,7 @@ class ReachIndex:
             _enter(self._by_own_word, (own_words or {}).get(target, ()), bit)
         self._by_folder: dict[str, int] = dict(self._by_listed)
         self._by_above: dict[str, int] = {ROOT: self._everybody}
+        #: By the name of a folder on the way to a trace, in lower case.
         self._by_part: dict[str, int] = {}
         #: Read files of a base name (in lower case), sorted.
         self._named: dict[str, list[str]] = {}
@@ -60,8 +61,8 @@ class ReachIndex:
         # Folders instead of paths: 2,000 files lie in a few hundred.
         for folder, mask in self._by_folder.items():
             _enter(self._by_above, _iter_above(folder), mask)
-        for path, mask in (*self._by_file.items(), *self._by_listed.items()):
-            _enter(self._by_part, (part.lower() for part in path.split("/")), mask)
+        for folder, mask in self._by_above.items():
+            _enter(self._by_part, (folder.rpartition("/")[2].lower(),), mask)
 
     def reached(self, change: TreeChange) -> dict[str, Reached]:
         """

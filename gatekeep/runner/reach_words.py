@@ -5,14 +5,15 @@ A word is a run of letters (and of bytes above 127), in lower case; digits and p
 each run of letters in it is a word, or a row of words of three letters or more: so `$(A)$(B)`, `s/-/_/`, `seq 0 3` and
 upper-casing find their way, and `vale` is not found in `equivalent`.
 
-Words are kept as an inverted index, word to numbers of blobs: of 2,000 files of 5 KiB that is about 10 MB where a set
-for each file would be 32 MB (measured in tests/benchmarks/bench_reach.py).
+The words of a file are kept as one text, each once, and searched: of 2,000 files of 5 KiB that is 4 MB and takes a
+third of the time that sets or an inverted index take to fill (tests/benchmarks/bench_reach.py), for only a handful of
+words is ever asked for.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from gatekeep.model.matrix import Target
 from gatekeep.tree.listing import encode_path
@@ -31,11 +32,14 @@ _MIN_JOINED_LETTERS = 3
 #: The work grows with the square; nobody's file is named so, and a name that was made to cost time counts as known.
 _MAX_JOINED_LETTERS = 64
 
-_RUNS = re.compile(rb"[a-z\x80-\xff]+")
+#: Letters to lower case, bytes above 127 as they are, everything else to blanks.
+_LETTERS = bytes(
+    byte if byte > 127 or chr(byte).islower() else byte + 32 if chr(byte).isupper() else 32 for byte in range(256)
+)
 #: In an executable or a table short runs are accidents, and they would be nearly all short words there are.
-_BINARY_RUNS = re.compile(rb"[a-z\x80-\xff]{4,}")
+_MIN_BINARY_LETTERS = 4
 #: `-Iinclude`, `"\nconfig"`, `$Dconfig` (make's variable D), `%sconfig`: the letter before the word is not part of it.
-_AFTER_LETTER = re.compile(rb"[-\\$%][a-z]([a-z\x80-\xff]+)")
+_AFTER_LETTER = re.compile(rb"[-\\$%][a-zA-Z]([a-zA-Z\x80-\xff]+)")
 #: In nearly every makefile, and `md` is the extension of nearly every document: nobody makes the one of the other.
 #: Source: GCC manual, "Preprocessor Options".
 _DEPENDENCY_OPTIONS = re.compile(rb"(?<![\w-])-MM?D(?![\w-])")
@@ -66,7 +70,7 @@ SIZE_WORDS = (b"stat", b"getsize", b"du", b"wc", b"ls", b"find", b"filesize")
 
 def split_name(name: str) -> tuple[bytes, ...]:
     """Give the words of a name, each once; those that tools know anyway are left out."""
-    runs = dict.fromkeys(_RUNS.findall(encode_path(name).lower()))
+    runs = dict.fromkeys(encode_path(name).translate(_LETTERS).split())
     return tuple(run for run in runs if run not in _TOOLS_KNOW)
 
 
@@ -111,7 +115,7 @@ def words_of_target(target: Target) -> frozenset[bytes]:
         target.board,
         target.port,
     ]
-    return frozenset(word for text in texts for word in _iter_words(encode_path(text)))
+    return frozenset(word for text in texts for word in _find_words(encode_path(text)))
 
 
 def is_binary(content: bytes) -> bool:
@@ -119,13 +123,15 @@ def is_binary(content: bytes) -> bool:
     return b"\0" in content[:_BINARY_LOOK_BYTES]
 
 
-def _iter_words(content: bytes) -> Iterator[bytes]:
+def _find_words(content: bytes) -> set[bytes]:
+    content = content[:MAX_BLOB_BYTES]
     if is_binary(content):
-        yield from _BINARY_RUNS.findall(content[:MAX_BLOB_BYTES].lower())
-    else:
-        lower = _DEPENDENCY_OPTIONS.sub(b"", content[:MAX_BLOB_BYTES]).lower()
-        yield from _RUNS.findall(lower)
-        yield from _AFTER_LETTER.findall(lower)
+        return {word for word in content.translate(_LETTERS).split() if len(word) >= _MIN_BINARY_LETTERS}
+    if b"-M" in content:
+        content = _DEPENDENCY_OPTIONS.sub(b"", content)
+    words = set(content.translate(_LETTERS).split())
+    words.update(word.lower() for word in _AFTER_LETTER.findall(content))
+    return words
 
 
 class WordBook:
@@ -139,7 +145,9 @@ class WordBook:
     def __init__(self, read_blobs: ReadBlobs) -> None:
         self._read_blobs = read_blobs
         self._numbers: dict[str, int] = {}
-        self._blobs_of: dict[bytes, list[int]] = {}
+        self._texts: list[bytes] = []
+        #: Answers for the first so many texts.
+        self._found: dict[bytes, tuple[int, list[int]]] = {}
 
     def load(self, blob_ids: Iterable[str]) -> frozenset[int]:
         """Read what was not read yet; give the numbers by which `find` calls these blobs."""
@@ -147,12 +155,10 @@ class WordBook:
         missing = [blob_id for blob_id in wanted if blob_id not in self._numbers]
         for start in range(0, len(missing), _BATCH):
             batch = missing[start : start + _BATCH]
-            # Whole before any is entered: a failure must not leave half a file's words.
-            entered = [frozenset(_iter_words(content)) for content in self._read_blobs(batch)]
-            for blob_id, words in zip(batch, entered, strict=True):
-                number = self._numbers[blob_id] = len(self._numbers)
-                for word in words:
-                    self._blobs_of.setdefault(word, []).append(number)
+            texts = [b" %b " % b" ".join(_find_words(content)) for content in self._read_blobs(batch)]
+            for blob_id, text in zip(batch, texts, strict=True):
+                self._numbers[blob_id] = len(self._texts)
+                self._texts.append(text)
         return frozenset(self._numbers[blob_id] for blob_id in wanted)
 
     def number(self, blob_id: str) -> int:
@@ -161,4 +167,9 @@ class WordBook:
 
     def find(self, word: bytes) -> Sequence[int]:
         """Give the loaded blobs that hold a word, in the order of loading."""
-        return self._blobs_of.get(word, ())
+        known_count, found = self._found.get(word, (0, []))
+        if known_count < len(self._texts):
+            needle = b" %b " % word
+            found += [number for number, text in enumerate(self._texts[known_count:], known_count) if needle in text]
+            self._found[word] = len(self._texts), found
+        return found
