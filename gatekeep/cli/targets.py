@@ -42,9 +42,25 @@ def _complete_port(ctx: click.Context, _param: click.Parameter, incomplete: str)
     help="The matrix to read.",
 )
 @click.option("--port", metavar="NAME", shell_complete=_complete_port, help="List the targets of this port only.")
+@click.option("--reached-by", metavar="BASE..HEAD", help="List the targets that the difference of two trees reaches.")
+@click.option("--why", metavar="TARGET", help="With --reached-by: by which file and rule, or why not.")
+@click.option("--repository", type=click.Path(path_type=Path), default=Path(), help="With --reached-by: as for gate.")
+@click.option("--store", type=click.Path(path_type=Path), help="With --reached-by: as for gate.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with everything that builds each target.")
 @click.option("--schema", is_flag=True, help="Write the JSON Schema of the format, for editors, and end.")
-def targets(*, matrix: Path, port: str | None, as_json: bool, schema: bool) -> None:
+@click.pass_context
+def targets(
+    ctx: click.Context,
+    *,
+    matrix: Path,
+    port: str | None,
+    reached_by: str | None,
+    why: str | None,
+    repository: Path,
+    store: Path | None,
+    as_json: bool,
+    schema: bool,
+) -> None:
     """
     Check a matrix and list its targets.
 
@@ -77,11 +93,22 @@ def targets(*, matrix: Path, port: str | None, as_json: bool, schema: bool) -> N
       gatekeep targets --port riscv64        one port only
       gatekeep targets --json                for programs
       gatekeep targets --schema > matrix.schema.json
+      gatekeep targets --reached-by main..HEAD
+      gatekeep targets --reached-by main..HEAD --why riscv64/vale
+
+    With --reached-by nothing is built: the answer rests on what builds of BASE's tree have read, or the newest builds
+    of each target. What was never built is not known.
     """
     if schema:
         from gatekeep.matrix.schema import read_schema_text
 
         click.echo(read_schema_text(), nl=False)
+        return
+    if why is not None and reached_by is None:
+        raise UsageError("--why: needs --reached-by BASE..HEAD; write for instance --reached-by main..HEAD")
+    if reached_by is not None:
+        is_named = ctx.get_parameter_source("matrix") is not click.core.ParameterSource.DEFAULT
+        _show_reach(reached_by, matrix if is_named else None, port, why, repository, store, as_json=as_json)
         return
     from gatekeep.matrix.load import load_matrix
 
@@ -92,6 +119,27 @@ def targets(*, matrix: Path, port: str | None, as_json: bool, schema: bool) -> N
         click.echo(json.dumps(render_targets_json(loaded, ports, chosen), indent=2, ensure_ascii=False))
         return
     for line in render_targets(loaded, ports, chosen):
+        click.echo(plain(line))
+
+
+def _show_reach(
+    commits: str,
+    matrix: Path | None,
+    port: str | None,
+    why: str | None,
+    repository: Path,
+    store: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    from gatekeep.cli.reached import ask_reach, narrow, render_reach, render_reach_json, render_why
+    from gatekeep.report.json_report import to_json
+
+    answer = narrow(ask_reach(commits, matrix=matrix, repository=repository, store=store), port=port, why=why)
+    if as_json:
+        click.echo(to_json(render_reach_json(answer)), nl=False)
+        return
+    for line in render_why(answer) if why is not None else render_reach(answer):
         click.echo(plain(line))
 
 
