@@ -20,6 +20,7 @@ from tests.firmware_tree import write_firmware_tree
 from tests.job_bench import Bench, open_bench
 
 SKERRY = Path(__file__).parents[2] / "matrices" / "skerry" / "tree"
+KELP = Path(__file__).parents[1] / "data" / "kelp"
 FILE_CALLS = ("read", "readv", "pread64", "mmap", "sendfile", "copy_file_range", "splice")
 STRACE = f"strace -f -qq -y --seccomp-bpf -e trace={','.join(FILE_CALLS)},getdents64 -o $OUT/trace"
 #: With `-y` every descriptor is followed by the path that it stands for.
@@ -42,6 +43,10 @@ def bench(tmp_path: Path, runner: SubprocessRunner, request: pytest.FixtureReque
 
 def copy_skerry(folder: Path) -> None:
     shutil.copytree(SKERRY, folder)
+
+
+def copy_kelp(folder: Path) -> None:
+    shutil.copytree(KELP, folder)
 
 
 def read_trace(bench: Bench) -> ReadSet:
@@ -83,3 +88,21 @@ def test_read_set_of_a_board_of_skerry_is_that_of_a_trace(bench: Bench, board: s
     assert read_set is not None
     assert {"Makefile", f"boards/{board}/board.mk", "tools/compose.py", "core/main.c"} < set(read_set.files)
     assert not any(path.startswith("docs/") for path in read_set.files)
+
+
+@pytest.mark.parametrize("bench", [copy_kelp], indirect=True)
+def test_read_set_of_a_recipe_that_builds_in_its_tree_is_what_a_trace_says_of_the_tree_itself(bench: Bench) -> None:
+    """Recursive make; objects, archive and ELF beside their sources, and read again there."""
+    build = "make -j2 CROSS=arm-none-eabi- FLAGS='-mcpu=cortex-m3 -mthumb'"
+    read_set = bench.run(f"{STRACE} {build}", builds_in_tree=True)
+    assert set(bench.touched) >= {"app/kelp.elf", "lib/libkelp.a"}
+    traced = read_trace(bench)
+    belonging = {path.relative_to(bench.source).as_posix() for path in bench.source.rglob("*")}
+    assert set(traced.files) & set(bench.touched)
+    assert read_set == ReadSet(
+        files=tuple(path for path in traced.files if path in belonging),
+        folders=tuple(path for path in traced.folders if path in belonging | {"."}),
+    )
+    # Once more, from the tree that was put back.
+    assert bench.run(build, builds_in_tree=True) == read_set
+    assert bench.run(build) is None
