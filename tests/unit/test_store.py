@@ -14,6 +14,7 @@ import pytest
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
 from gatekeep.history.store import SqliteStore, is_reusable
+from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import (
     Artifact,
     Broken,
@@ -188,3 +189,51 @@ def test_four_processes_open_and_fill_one_new_store(tmp_path: Path) -> None:
     assert [child.wait(timeout=60) for child in children] == [0] * 4
     with SqliteStore(path) as store:
         assert len(store.list_evidence(["1" * 40])) == 80
+
+
+def make_carried(evidence: Evidence, tree_id: str) -> Evidence:
+    return replace(evidence, tree_id=tree_id, carried=Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id))
+
+
+def test_what_was_built_goes_before_what_was_carried_to_the_same_tree(tmp_path: Path) -> None:
+    origin = replace(make_evidence(OUTCOMES[0]), read_set=ReadSet(files=("Makefile",), folders=()))
+    carried = make_carried(origin, "7" * 40)
+    built = replace(make_evidence(OUTCOMES[1]), tree_id="7" * 40, read_set=origin.read_set)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        store.add(origin)
+        store.add_carried([carried])
+        assert store.load_carried("7" * 40, origin.target, origin.key) == carried
+        store.add(built)
+        assert store.list_evidence(["7" * 40]) == (built,)
+        # The audit still sees what was carried, with sections and symbols.
+        assert store.load_carried("7" * 40, origin.target, origin.key) == carried
+        assert store.load_carried("7" * 40, origin.target, "another key") is None
+
+
+def test_bars_are_kept_listed_and_cleared_with_all_that_was_carried(tmp_path: Path) -> None:
+    origin = replace(make_evidence(OUTCOMES[1]), read_set=ReadSet(files=(), folders=()))
+    other = replace(origin, target="arm/mere")
+    bar = Bar(
+        target=origin.target,
+        key=origin.key,
+        tree_id="7" * 40,
+        commit_id="8" * 40,
+        barred_at=datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC),
+        what="out/vale.elf \udcff\x1b[31m",
+    )
+    path = tmp_path / "evidence.db"
+    with SqliteStore(path) as store:
+        for evidence in (origin, other):
+            store.add(evidence)
+            store.add_carried([make_carried(evidence, "7" * 40)])
+        store.bar(bar)
+        store.bar(bar)
+    kept = replace(bar, what="out/vale.elf \\udcff\x1b[31m")
+    with SqliteStore(path) as store:
+        assert store.list_barred() == (kept,)
+        assert store.clear_bar("arm/mere") == ()
+        assert store.clear_bar(origin.target) == (kept,)
+        assert store.list_barred() == store.clear_bar(origin.target) == ()
+        # Some of what was carried is wrong, and nobody knows which; what was built is not.
+        assert [entry.target for entry in store.list_evidence(["7" * 40])] == ["arm/mere"]
+        assert len(store.list_evidence(["1" * 40])) == 2
