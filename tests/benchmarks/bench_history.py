@@ -146,9 +146,8 @@ def main() -> int:
             gated = {(trees[entry.tree_id], entry.target): entry for entry in kept.list_evidence(trees)}
         pairs = sorted((commit, target.name) for commit in commits for target in targets[commit])
         lacking = [pair for pair in pairs if pair not in gated]
-        print(
-            f"gated: {gate_s:.1f} s, {len(steps)} processes; {build_count} builds for {len(pairs)} pairs (commit, target)"
-        )
+        counted = f"{build_count} builds for {len(pairs)} pairs (commit, target)"
+        print(f"gated: {gate_s:.1f} s, {len(steps)} processes; {counted}")
         print(f"  bound by the builds themselves {bound_s:.1f} s: {gate_s / bound_s:.3f}; our CPU {own_s:.1f} s")
         if lacking:
             print(f"  {len(lacking)} pairs have no evidence, for instance {lacking[0]}")
