@@ -233,7 +233,9 @@ def _say_undecided(evidence: Evidence | None) -> tuple[str, ...]:
 
 def _say_outcome(outcome: Outcome) -> str:
     if isinstance(outcome, NotDecided):
-        return f"{outcome.message}; {outcome.hint}" if outcome.hint else outcome.message
+        # What a missing toolchain says ends in its hint already.
+        is_said = not outcome.hint or outcome.hint in outcome.message
+        return outcome.message if is_said else f"{outcome.message}; {outcome.hint}"
     if isinstance(outcome, TimedOut):
         return f"it ran past {outcome.limit_s:g} s"
     return "it gave no result"
