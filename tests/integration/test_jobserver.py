@@ -18,10 +18,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gatekeep.build.command import (
     Cancelled,
@@ -278,6 +280,24 @@ class TestShares:
             assert stage.find_most_at_once() == 4
             assert jobserver.get_use() == _all_free(4)
 
+    def test_free_cores_rest_until_the_other_workers_have_begun(self, stage):
+        now_s = [100.0]
+        with Jobserver(cores=3, makes=_MAKES, now=lambda: now_s[0]) as jobserver, jobserver.take_seat() as seat:
+            first = stage.make(seat, "a", "a1 a2 a3")
+            assert stage.expect(1) == ["+a1"]
+            with jobserver.take_seat() as other:
+                second = stage.make(other, "b", "b1 b2")
+                assert stage.expect(1) == ["+b1"]
+                assert jobserver.get_use() == JobserverUse(
+                    seat_count=2, lent_count=0, unused_count=0, free_count=1, debt_count=0
+                )
+                now_s[0] += 1.0
+                assert stage.expect(1) in (["+a2"], ["+b2"])
+                stage.finish(second)
+            now_s[0] += 1.0
+            stage.finish(first)
+        assert stage.find_most_at_once() == 3
+
     def test_more_builds_than_cores_are_debt_and_nothing_is_lent(self, stage):
         with Jobserver(cores=1, makes=_MAKES) as jobserver:
             with jobserver.take_seat() as seat, jobserver.take_seat() as other:
@@ -329,6 +349,58 @@ class TestShares:
         stage.events = [(line, "") for line in log.read_text().split()]
         assert len(stage.events) == 6 * 12 * 2
         assert 2 <= stage.find_most_at_once() <= 3
+
+
+class _Client:
+    """What a build does with its descriptors: reads tokens without waiting, gives some back, holds the others."""
+
+    def __init__(self, jobserver: Jobserver, stack: ExitStack) -> None:
+        seat = stack.enter_context(jobserver.take_seat())
+        lending = stack.enter_context(seat.lend(("make", "-j{jobs}"), {"PATH": _PATH}))
+        self._read, self._write = lending.pass_fds
+        os.set_blocking(self._read, False)
+        self.held_count = 0
+
+    def take(self) -> None:
+        with suppress(BlockingIOError):
+            self.held_count += len(os.read(self._read, 1))
+
+    def give_back(self) -> None:
+        if self.held_count:
+            self.held_count -= 1
+            os.write(self._write, b"+")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    cores=st.integers(1, 4),
+    steps=st.lists(st.tuples(st.sampled_from(["start", "take", "give", "end"]), st.integers(0, 4)), max_size=40),
+)
+def test_what_runs_is_never_more_than_the_cores_and_the_debt(cores, steps):
+    """Whatever builds do, in whatever order, and however far the thread is at any moment."""
+    builds: dict[int, tuple[_Client, ExitStack]] = {}
+    with Jobserver(cores=cores, makes=_MAKES) as jobserver, ExitStack() as everything:
+        for step, number in steps:
+            if step == "start" and number not in builds:
+                stack = everything.enter_context(ExitStack())
+                builds[number] = (_Client(jobserver, stack), stack)
+            elif number in builds:
+                client, stack = builds[number]
+                if step == "take":
+                    client.take()
+                elif step == "give":
+                    client.give_back()
+                else:
+                    del builds[number]
+                    stack.close()
+            use = jobserver.get_use()
+            assert use.seat_count == len(builds)
+            assert use.seat_count + use.lent_count + use.free_count == cores + use.debt_count
+            held_count = sum(client.held_count for client, _stack in builds.values())
+            assert held_count + use.unused_count <= use.lent_count
+        for _client, stack in builds.values():
+            stack.close()
+        assert jobserver.get_use() == _all_free(cores)
 
 
 class TestEnds:
@@ -429,7 +501,8 @@ class TestStrangers:
             assert jobserver.get_use() == _all_free(2)
 
     def test_build_that_writes_without_end_hangs_alone(self, stage):
-        flood = "+@fd=$${MAKEFLAGS##*,}; fd=$${fd%% *}; exec cat /dev/zero >/dev/fd/$$fd"
+        # Far more than a pipe holds: whoever goes on reading lets it come to its end.
+        flood = "+@fd=$${MAKEFLAGS##*,}; fd=$${fd%% *}; exec head -c 30000000 /dev/zero >/dev/fd/$$fd"
         (stage.folder / "s.mk").write_text(f"all:\n\t{flood}\n")
         with Jobserver(cores=2, makes=_MAKES) as jobserver:
             with jobserver.take_seat() as seat, jobserver.take_seat() as other:
