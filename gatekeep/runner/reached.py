@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.matrix import Matrix, Target
+from gatekeep.model.matrix import Matrix
 from gatekeep.runner.reach import Reached, TreeChange
 from gatekeep.runner.reach_index import ReachIndex
 from gatekeep.runner.reach_words import WordBook, words_of_target
@@ -87,23 +87,33 @@ def find_reached(
         for target in head.targets
         if (witness := witnesses.get(target.name)) is not None and witness.read_set is not None
     }
+    entries = {} if base is head else _compare_entries(base, head)
     reached = ReachIndex(read_sets, book=book, own_words=own_words).reached(change)
     return tuple(
         TargetReach(
             target=target.name,
             witness=witnesses.get(target.name),
             cause=reached.get(target.name),
-            entry=_compare_entries(target, base, head),
+            entry=entries.get(target.name),
         )
         for target in head.targets
     )
 
 
-def _compare_entries(target: Target, base: Matrix, head: Matrix) -> str | None:
-    known = base.get_target(target.name)
-    if known is None:
-        return NEW_TARGET
-    here, there = head.get_port(target.port), base.get_port(target.port)
-    # What the evidence key takes of a port; maintainers change no build.
-    facts = [(port.machine, port.bits, port.byte_order) if port is not None else None for port in (here, there)]
-    return OTHER_ENTRY if known != target or facts[0] != facts[1] or base.source_date != head.source_date else None
+def _compare_entries(base: Matrix, head: Matrix) -> dict[str, str]:
+    """Say for each target of the head whose entry asks for a build, why."""
+    known = {target.name: target for target in base.targets}
+    ports, dated_anew = _port_facts(base), base.source_date != head.source_date
+    other_ports = {name for name, facts in _port_facts(head).items() if ports.get(name) != facts}
+    found: dict[str, str] = {}
+    for target in head.targets:
+        if target.name not in known:
+            found[target.name] = NEW_TARGET
+        elif dated_anew or target.port in other_ports or known[target.name] != target:
+            found[target.name] = OTHER_ENTRY
+    return found
+
+
+def _port_facts(matrix: Matrix) -> dict[str, tuple[str | int | None, ...]]:
+    """What the evidence key takes of each port; maintainers change no build."""
+    return {port.name: (port.machine, port.bits, port.byte_order) for port in matrix.ports}
