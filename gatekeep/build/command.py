@@ -5,9 +5,9 @@ Running the commands of a recipe: one at a time for the caller, any number at on
 process of ours (see `keeper`, which says why): it holds the time limit, the log and the duty to end all that the
 command spawned. What happens here is only asking and waiting, so a thread that runs a command costs no CPU meanwhile.
 
-A command gets a session of its own, /dev/null as standard input, one capped log for output and errors, exactly the
-environment that it is given, and no descriptor of ours but those that it is meant to have. It is an argument list,
-never shell text.
+A command gets a process group of its own in a session without a terminal, /dev/null as standard input, one capped log
+for output and errors, exactly the environment that it is given, and no descriptor of ours but those that it is meant to
+have. It is an argument list, never shell text.
 
 The signals: at the time limit, or when cancelled, SIGTERM to everything below the keeper, some grace later SIGKILL.
 What a command leaves running when it ends by itself gets SIGKILL at once, and is counted.
@@ -24,7 +24,7 @@ import sys
 import threading
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from signal import SIGKILL, Signals
@@ -38,6 +38,8 @@ from gatekeep.errors import RunnerError
 
 #: How long past every limit of the keeper we wait for its answer, before we take it for stopped or hung.
 _BACKSTOP_S = 15.0
+#: How often we look for processes whose keeper has gone; one that forks faster than we kill needs a sandbox.
+_LAST_LOOKS = 20
 
 
 class CancelToken:
@@ -218,8 +220,6 @@ class _Keeper:
 
     process: subprocess.Popen[bytes]
     control: socket.socket
-    #: The command's process id and group, while one runs.
-    pid: int | None = field(default=None)
 
     @classmethod
     def start(cls) -> _Keeper:
@@ -251,13 +251,18 @@ class _Keeper:
             self.process.wait()
 
     def kill(self) -> None:
-        """End one that does not answer, and the command's group, which nobody watches any more."""
+        """End one that does not answer, and what is left in its session, which nobody watches any more."""
         self.control.close()
         self.process.kill()
         self.process.wait()
-        if self.pid is not None:
-            with suppress(ProcessLookupError, PermissionError):
-                os.killpg(self.pid, SIGKILL)
+        # More than one look: what is forked between a look and its kill is missed by it.
+        for _look in range(_LAST_LOOKS):
+            left = keeper.list_session(self.process.pid)
+            if not left:
+                return
+            for pid in left:
+                with suppress(ProcessLookupError, PermissionError):
+                    os.kill(pid, SIGKILL)
 
     def ask(self, spec: CommandSpec, grace_s: float) -> None:
         """
@@ -305,9 +310,7 @@ class _Keeper:
                     keeper.receive_exactly(self.control, length)
                 )
                 if "end" in answer:
-                    self.pid = None
                     return answer
-                self.pid = answer["pid"]
             else:
                 poller.unregister(cancel)
                 self.control.sendall(b"S")

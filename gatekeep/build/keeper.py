@@ -11,7 +11,7 @@ speaks to it over a socket. Why there is a process between gatekeep and the comm
   that costs one system call and no look into /proc. In gatekeep itself this could not be: it is one process with many
   commands at once, an orphan does not say whose it was, and reaping it would take children from other libraries.
 - **No code between fork and exec.** Running Python there is unsafe in a process with threads. The keeper has one
-  thread and needs none: `posix_spawn` makes the session, resets the signals and places the descriptors.
+  thread and needs none: `posix_spawn` makes the group, resets the signals and places the descriptors.
 - **The end of gatekeep ends the command.** After a kill -9 of gatekeep the kernel closes its end of the socket; the
   keeper sees that, kills everything and leaves. PR_SET_PDEATHSIG is no help: it follows the *thread* that forked.
 - **A slow gatekeep loses no time limit.** Limits and the log are held here, also while gatekeep is busy.
@@ -253,7 +253,8 @@ class Watch:
                 deadline = now + _SWEEP_S
             elif self._status is not None and not self._cause:
                 # The command has ended by itself and left something running: nobody waits for that any more.
-                self._survivor_count = self._count_living()
+                # At least one child lives, or the reaping had said that there is none; a look may miss who forks fast.
+                self._survivor_count = max(1, self._count_living())
                 killing_until = self._kill() + LAST_WAIT_S
                 deadline = now + _SWEEP_S
             elif now >= deadline:
@@ -323,6 +324,26 @@ class Watch:
             count = log.printed_bytes
             if not self._read(read_end, log) or log.printed_bytes == count:
                 return
+
+
+def list_session(session: int) -> list[int]:
+    """
+    List the processes of a session.
+
+    Source: proc_pid_stat(5), field 6; credentials(7): only setsid leaves a session, and a group's leader may not call
+    it.
+    """
+    found = []
+    for name in os.listdir("/proc"):  # noqa: PTH208 - a process that imports no pathlib
+        if name.isdigit():
+            try:
+                with open(f"/proc/{name}/stat", "rb") as stream:  # noqa: PTH123
+                    fields = stream.read().rpartition(b")")[2].split()
+            except OSError:
+                continue  # it has ended, or is not ours to see
+            if int(fields[3]) == session:
+                found.append(int(name))
+    return found
 
 
 def list_descendants(ancestor: int) -> list[tuple[int, int, bool]]:

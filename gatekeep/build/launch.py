@@ -26,7 +26,7 @@ class NotStartedError(Exception):
 
 def start(request: dict, null: int, output: int) -> int:  # type: ignore[type-arg]
     """
-    Start the command of a request in a session of its own.
+    Start the command of a request in a group of its own, in the keeper's session.
 
     Args:
         request: As it came over the wire, with its descriptors in `received`.
@@ -34,7 +34,7 @@ def start(request: dict, null: int, output: int) -> int:  # type: ignore[type-ar
         output: The writing end of the pipe for standard output and error.
 
     Returns:
-        Its process id, which is also its group and session.
+        Its process id, which is also its group.
 
     Raises:
         NotStartedError: The program is missing, cannot be run, or the machine is short of something.
@@ -65,7 +65,9 @@ def start(request: dict, null: int, output: int) -> int:  # type: ignore[type-ar
                     argv,
                     environment,
                     file_actions=actions,
-                    setsid=True,
+                    # Not setsid: whoever finds the keeper dead knows its session, and by that the command, even when
+                    # the keeper did not live to tell its process id.
+                    setpgroup=0,
                     setsigmask=(),
                     setsigdef=_RESET_SIGNALS,
                 )

@@ -224,8 +224,8 @@ class TestSurroundings:
         assert real.run(_sh(spec, "cat; readlink /proc/self/fd/0"), cancel).end == Exited(code=0)
         assert spec.log_path.read_text() == "/dev/null\n"
 
-    def test_it_leads_a_session_of_its_own_without_a_terminal(self, real, spec, cancel):
-        script = "import os; print(os.getsid(0) == os.getpgrp() == os.getpid(), flush=True)\nopen('/dev/tty')"
+    def test_it_leads_a_group_of_its_own_in_a_session_without_a_terminal(self, real, spec, cancel):
+        script = "import os; print(os.getpgrp() == os.getpid() and os.getsid(0) == os.getppid(), flush=True)\nopen('/dev/tty')"
         real.run(_python(spec, script), cancel)
         assert spec.log_path.read_text().startswith("True\n")
         assert "No such device or address: '/dev/tty'" in spec.log_path.read_text()
