@@ -49,6 +49,7 @@ from array import array
 
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
+from gatekeep.build.visible_reads import refuse_unseen_reads
 
 #: From SIGTERM to SIGKILL, unless said otherwise: make removes half-written targets then, which takes milliseconds.
 GRACE_S = 2.0
@@ -72,6 +73,8 @@ def main() -> None:
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0) != 0:
         raise OSError(ctypes.get_errno(), "prctl(PR_SET_CHILD_SUBREAPER)")
+    # Where the kernel does not take the filter, the probe of access times says whether anything is missing by that.
+    refuse_unseen_reads()
     import resource  # the only use; not worth a name in the module
 
     # What a build leaves must not depend on who started us; a crashing compiler leaves no core file in the tree.

@@ -225,7 +225,10 @@ class TestSurroundings:
         assert spec.log_path.read_text() == "/dev/null\n"
 
     def test_it_leads_a_group_of_its_own_in_a_session_without_a_terminal(self, real, spec, cancel):
-        script = "import os; print(os.getpgrp() == os.getpid() and os.getsid(0) == os.getppid(), flush=True)\nopen('/dev/tty')"
+        script = """if True:
+            import os
+            print(os.getpgrp() == os.getpid() and os.getsid(0) == os.getppid(), flush=True)
+            open('/dev/tty')"""
         real.run(_python(spec, script), cancel)
         assert spec.log_path.read_text().startswith("True\n")
         assert "No such device or address: '/dev/tty'" in spec.log_path.read_text()

@@ -9,6 +9,7 @@ import stat
 import subprocess
 import sys
 import tarfile
+import tempfile
 import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -513,8 +514,15 @@ def test_observer_sees_every_path_as_the_job_left_it(folder: GitFolder, tree: Ma
     assert (seen[b"read/a"], seen[b"listed"]) == (keeps_times, keeps_times)
 
 
-def test_job_without_rights_cannot_keep_the_tree_from_being_put_back(folder: GitFolder, tmp_path: Path):
+def test_job_without_rights_cannot_keep_the_tree_from_being_put_back():
     """As root every mode is open, so this one runs as nobody where the tests run as root."""
+    # Not below pytest's own folder: nobody may not enter it, and another pytest run closes it again.
+    with tempfile.TemporaryDirectory() as scratch:
+        put_back_as_nobody(Path(scratch))
+
+
+def put_back_as_nobody(tmp_path: Path) -> None:
+    folder = make_repository(tmp_path / "r")
     tree_id = folder.tree_of(folder.commit(FILES))
     # Everything is imported by then that nobody may not read.
     with (
@@ -524,8 +532,6 @@ def test_job_without_rights_cannot_keep_the_tree_from_being_put_back(folder: Git
         tree.move_to(tree_id)
     for path in [tmp_path, *tmp_path.rglob("*")]:
         os.chown(path, NOBODY, NOBODY, follow_symlinks=False)
-    for path in [tmp_path.parent, tmp_path.parent.parent]:
-        path.chmod(0o711)
 
     def do_all_mischief() -> None:
         root = tmp_path / "w" / "tree"
