@@ -32,6 +32,7 @@ from gatekeep.build.command import (
     TimedOutEnd,
 )
 from gatekeep.build.environment import build_environment
+from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
 from gatekeep.build.machine import free_bytes
 from gatekeep.build.readset import ReadWatch
@@ -86,6 +87,7 @@ class Workplace:
         watch: ReadWatch,
         host_environment: Mapping[str, str],
         jobs: int,
+        jobserver: Jobserver,
         keep: Path | None = None,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
@@ -99,7 +101,8 @@ class Workplace:
             runner: Starts commands.
             watch: Says what each job has read.
             host_environment: gatekeep's own; only PATH and what a recipe keeps is passed on.
-            jobs: What `{jobs}` becomes.
+            jobs: What `{jobs}` becomes where the jobserver does not serve.
+            jobserver: Shares the cores among all builds of the run.
             keep: Where artifacts are kept (see `kept`); None keeps none.
             now: The clock.
         """
@@ -110,6 +113,7 @@ class Workplace:
         self._watch = watch
         self._host_environment = host_environment
         self._jobs = jobs
+        self._jobserver = jobserver
         self._keep = keep
         self._now = now
         self._out = folder / "out"
@@ -128,6 +132,10 @@ class Workplace:
 
     def build(self, job: Job, cancel: CancelToken) -> Evidence:
         """Build a job and say what it has shown; never raises for what the build or the machine does."""
+        with self._jobserver.take_seat() as seat:
+            return self._build(job, cancel, seat)
+
+    def _build(self, job: Job, cancel: CancelToken, seat: Seat) -> Evidence:
         started_at = self._now()
         run = _Run(outcome=None, elapsed_s=0.0, log_cut=False)
         findings: LogFindings | None = None
@@ -138,7 +146,7 @@ class Workplace:
             try:
                 self._make_folders()
                 self._watch.before()
-                run = self._run_recipe(job, cancel)
+                run = self._run_recipe(job, cancel, seat)
                 findings = self._read_log(job.target.recipe.directory)
                 outcome = self._decide(job, run.outcome, findings)
             finally:
@@ -181,7 +189,7 @@ class Workplace:
     def _fill(self, text: str) -> str:
         return fill_at_run_time(text, out=str(self._out), tree=str(self._tree.root), jobs=self._jobs)
 
-    def _run_recipe(self, job: Job, cancel: CancelToken) -> _Run:
+    def _run_recipe(self, job: Job, cancel: CancelToken, seat: Seat) -> _Run:
         recipe = job.target.recipe
         environment = build_environment(
             recipe,
@@ -199,18 +207,20 @@ class Workplace:
             if left_s <= 0:
                 outcome: Outcome | None = TimedOut(limit_s=recipe.time_limit_s, stopped_by="SIGTERM")
                 return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
-            argv = tuple(self._fill(word) for word in command)
-            result = self._runner.run(
-                CommandSpec(
-                    argv=argv,
-                    directory=self._tree.root / recipe.directory,
-                    environment=environment,
-                    time_limit_s=left_s,
-                    log_path=self._log,
-                    log_limit_bytes=recipe.log_limit_bytes,
-                ),
-                cancel,
-            )
+            with seat.lend(command, environment) as lending:
+                argv = tuple(self._fill(word) for word in lending.command)
+                result = self._runner.run(
+                    CommandSpec(
+                        argv=argv,
+                        directory=self._tree.root / recipe.directory,
+                        environment=lending.environment,
+                        time_limit_s=left_s,
+                        log_path=self._log,
+                        log_limit_bytes=recipe.log_limit_bytes,
+                        pass_fds=lending.pass_fds,
+                    ),
+                    cancel,
+                )
             elapsed_s += result.elapsed_s
             log_cut = log_cut or result.log_cut
             outcome = _outcome_of_command(argv[0], result, recipe.time_limit_s)

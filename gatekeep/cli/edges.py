@@ -15,12 +15,14 @@ from tempfile import TemporaryDirectory
 
 from gatekeep.build.command import CancelToken, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
+from gatekeep.build.gnu_make import find_makes
 from gatekeep.build.job import Workplace
+from gatekeep.build.jobserver import Jobserver
 from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.readset import ReadWatch, probe_access_times
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.build.worktree import MaterialisedTree
-from gatekeep.errors import StoreError, ToolchainError
+from gatekeep.errors import RunnerError, StoreError, ToolchainError
 from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
 from gatekeep.model.evidence import Evidence
@@ -119,42 +121,60 @@ def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | N
 
 @contextmanager
 def open_executor(
-    edges: Edges, *, workers: int, source_date: int, progress: Progress, place: str = "trees", keep: Path | None = None
+    edges: Edges,
+    *,
+    workers: int,
+    cores: int,
+    source_date: int,
+    progress: Progress,
+    place: str = "trees",
+    keep: Path | None = None,
 ) -> Iterator[LocalExecutor]:
     """
-    Give an executor of this machine with so many workplaces; they are let go at the end, whatever happens.
+    Give an executor of this machine; its workplaces are opened as jobs need them, and let go at the end.
 
     Args:
         edges: What the run holds open.
-        workers: How many workplaces, at least 1.
+        workers: How many workplaces at most, at least 1.
+        cores: How many compilers and the like may run at once, over all workers.
         source_date: The modification time of everything in their trees, in seconds since 1970.
         progress: Told, once, where the filesystem does not tell what a build reads.
         place: The folder of the store in which they lie.
         keep: Where artifacts are kept; None keeps none.
     """
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
-    cores = count_usable_cores()
     with ExitStack() as stack:
         runner = stack.enter_context(SubprocessRunner())
-        fault = _probe_reads(edges, edges.folder / place, runner)
-        if fault is not None:
-            progress.message(fault)
-        workplaces = []
-        for _ in range(workers):
+        fault: str | None = None
+        jobserver: Jobserver | None = None
+
+        def prepare() -> None:
+            nonlocal fault, jobserver
+            with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
+                environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
+                makes = find_makes(runner=runner, environment=environment, scratch=Path(scratch), cancel=cancel)
+            jobserver = stack.enter_context(Jobserver(cores=cores, makes=makes))
+            fault = _probe_reads(edges, edges.folder / place, runner)
+            if fault is not None:
+                progress.message(fault)
+
+        def open_workplace() -> Workplace:
+            if jobserver is None:
+                raise RunnerError("a job was started before its executor was prepared")
             tree = MaterialisedTree.open(edges.folder / place, edges.repository, source_date=source_date)
-            workplaces.append(
-                Workplace(
-                    tree=tree,
-                    folder=tree.root.parent,
-                    logs=edges.folder / "logs",
-                    runner=runner,
-                    watch=ReadWatch(tree.root.parent, fault=fault),
-                    host_environment=edges.environment,
-                    jobs=max(1, cores // workers),
-                    keep=keep,
-                )
+            return Workplace(
+                tree=tree,
+                folder=tree.root.parent,
+                logs=edges.folder / "logs",
+                runner=runner,
+                watch=ReadWatch(tree.root.parent, fault=fault),
+                host_environment=edges.environment,
+                jobs=max(1, cores // workers),
+                jobserver=jobserver,
+                keep=keep,
             )
-        executor = LocalExecutor(workplaces)
+
+        executor = LocalExecutor(workers, open_workplace=open_workplace, prepare=prepare)
         stack.callback(executor.close)
         yield executor
 
@@ -190,12 +210,21 @@ def run_plan(
     """
     if not plan.jobs:
         return ()
-    worker_count = min(workers or count_usable_cores(), len(plan.jobs))
+    core_count = count_usable_cores()
+    worker_count = min(workers or core_count, len(plan.jobs))
+    # Who asks for fewer workers than there are cores wants the machine for something else as well.
+    core_count = min(workers or core_count, core_count)
     progress = _make_progress(worker_count, plan.jobs)
     progress.started(len(plan.jobs), len(plan.known))
     try:
         with open_executor(
-            edges, workers=worker_count, source_date=source_date, progress=progress, place=place, keep=keep
+            edges,
+            workers=worker_count,
+            cores=core_count,
+            source_date=source_date,
+            progress=progress,
+            place=place,
+            keep=keep,
         ) as executor:
             return run_jobs(
                 plan.jobs,

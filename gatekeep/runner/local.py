@@ -4,7 +4,7 @@ The executor of this machine: as many workplaces as workers, each used by one th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Lock
 
@@ -18,19 +18,34 @@ class LocalExecutor:
     """
     Runs jobs in threads; the builds themselves are child processes.
 
-    Of the free workplaces a job gets the one that holds its tree already, so that trees are seldom moved.
+    Of the free workplaces a job gets the one that holds its tree already, so that trees are seldom moved. Workplaces
+    are opened when a job finds none free: most changes build less than there is room for, and looking through a tree
+    that an earlier run has left reads every file of it.
+
+    Args:
+        worker_count: How many jobs may run at once.
+        open_workplace: Gives a further workplace; called in the workers' threads, perhaps in several at once.
+        prepare: Called once before the first job, in the caller's thread.
     """
 
-    def __init__(self, workplaces: Sequence[Workplace]) -> None:
-        self.worker_count = len(workplaces)
-        self._all = tuple(workplaces)
-        self._free = list(workplaces)
+    def __init__(
+        self, worker_count: int, *, open_workplace: Callable[[], Workplace], prepare: Callable[[], None]
+    ) -> None:
+        self.worker_count = worker_count
+        self._open_workplace = open_workplace
+        self._prepare = prepare
+        self._is_prepared = False
+        self._all: list[Workplace] = []
+        self._free: list[Workplace] = []
         self._lock = Lock()
         self._cancel = CancelToken()
-        self._threads = ThreadPoolExecutor(max_workers=len(workplaces), thread_name_prefix="worker")
+        self._threads = ThreadPoolExecutor(max_workers=worker_count, thread_name_prefix="worker")
 
     def submit(self, job: Job) -> Future[Evidence]:
-        """Start a job; called only while a workplace is free."""
+        """Start a job; called only while fewer than `worker_count` are running."""
+        if not self._is_prepared:
+            self._prepare()
+            self._is_prepared = True
         return self._threads.submit(self._build, job)
 
     def cancel(self) -> None:
@@ -54,5 +69,11 @@ class LocalExecutor:
 
     def _take(self, tree_id: str) -> Workplace:
         with self._lock:
-            index = next((at for at, place in enumerate(self._free) if place.tree_id == tree_id), len(self._free) - 1)
-            return self._free.pop(index)
+            if self._free:
+                last = len(self._free) - 1
+                index = next((at for at, place in enumerate(self._free) if place.tree_id == tree_id), last)
+                return self._free.pop(index)
+        workplace = self._open_workplace()
+        with self._lock:
+            self._all.append(workplace)
+        return workplace
