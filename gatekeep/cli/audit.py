@@ -19,7 +19,7 @@ from gatekeep.build.kept import find_first_difference, forget_artifacts, holds_b
 from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
 from gatekeep.errors import ToolchainError, UsageError
 from gatekeep.history.store import ResultSink
-from gatekeep.judge.audit_causes import conclude
+from gatekeep.judge.audit import conclude
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.audit import Audit
 from gatekeep.model.change import Change

@@ -1,185 +1,155 @@
 """
-Holds a carried result against clean builds of the same tree. Pure.
-
-What counts as different: the outcome and its words, regions, sections, symbols, diagnostics, and the digests of the
-artifacts. What does not: time, logs, excerpts, and the order of diagnostics, which a parallel make may change.
-
-A difference does not say yet that carrying is wrong: a build that puts the time, a random number or its own path into
-the image differs from itself. So what differs is built clean once more, in another folder. What differs between the two
-clean builds as well is the build's own unsteadiness. Carrying is to blame when
-
-- a fact (all but the bytes of artifacts) differs from both clean builds: a verdict may rest on it, and unsteadiness
-  is no excuse;
-- or only bytes differ, and some of them in an artifact that is the same in both clean builds.
+Groups what an audit found by its cause, so that one hole in a build is one paragraph and not three hundred. Pure.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
-from gatekeep.model.audit import Aspect, Difference, Standing
-from gatekeep.model.evidence import (
-    Broken,
-    Built,
-    Diagnostic,
-    Evidence,
-    NotDecided,
-    Outcome,
-    Outgrown,
-    RegionUse,
-    TimedOut,
-    name_outcome,
-)
+from gatekeep.judge.wording import describe_targets
+from gatekeep.model.audit import Aspect, Audit, AuditCause, Audited, Standing
+from gatekeep.model.change import Change, Commit
+from gatekeep.model.matrix import Matrix
 
-_ABSENT = "none"
-#: Of a digest, as many digits as people compare by eye.
-_DIGITS = 12
+#: Lines of one kind under one cause.
+_SHOWN = 6
+#: Differences of one target in its line.
+_NAMED = 3
+_ORDER = (Standing.NOT_REPRODUCIBLE, Standing.NOT_DECIDED, Standing.MISMATCH)
+_ASPECT_WORDS = {
+    Aspect.OUTCOME: "outcome",
+    Aspect.DIAGNOSTIC: "diagnostics",
+    Aspect.REGION: "regions",
+    Aspect.SECTION: "sections",
+    Aspect.SYMBOL: "symbols",
+    Aspect.ARTIFACT: "artifacts",
+}
 
 
-def compare_results(ours: Evidence, clean: Evidence) -> tuple[Difference, ...]:
+def conclude(change: Change, matrix: Matrix, results: Iterable[Audited], *, carried_count: int) -> Audit:
     """
-    List in what two results of one target at one tree differ.
+    Put the results of an audit in order and group them.
 
     Args:
-        ours: The carried one, with sections and symbols.
-        clean: The clean build's, likewise.
-
-    Returns:
-        Differences by aspect, then in the order of the results; empty when the two are equal.
+        change: The range.
+        matrix: The base's.
+        results: In any order.
+        carried_count: How many results of the range were carried, audited or not.
     """
-    if type(ours.outcome) is not type(clean.outcome):
-        first = Difference(
-            aspect=Aspect.OUTCOME,
-            name="outcome",
-            ours=name_outcome(ours.outcome),
-            clean=name_outcome(clean.outcome),
-        )
-        return (first, *_compare_diagnostics(ours, clean))
-    return (
-        *_compare_words(ours.outcome, clean.outcome),
-        *_compare_diagnostics(ours, clean),
-        *_compare_footprints(ours, clean),
-        *_compare_artifacts(ours.outcome, clean.outcome),
+    commits = {commit.tree_id: at for at, commit in enumerate((change.base, *change.commits))}
+    targets = {target.name: at for at, target in enumerate(matrix.targets)}
+
+    def place(result: Audited) -> tuple[int, int, str, str]:
+        at = commits.get(result.commit.tree_id, len(commits))
+        return at, targets.get(result.target, len(targets)), result.target, result.key
+
+    ordered = tuple(sorted(results, key=place))
+    return Audit(
+        change=change,
+        matrix=matrix,
+        carried_count=carried_count,
+        results=ordered,
+        causes=tuple(_group(ordered, matrix)),
     )
 
 
-def settle(ours: Evidence, clean: Evidence, again: Evidence) -> Standing:
-    """
-    Say whether carrying is to blame for a difference.
-
-    Args:
-        ours: The carried result.
-        clean: A clean build's, which differs from it.
-        again: A second clean build's, made in another folder.
-
-    Returns:
-        Equal (when there was no difference after all), a mismatch, or not reproducible.
-    """
-    differing = compare_results(ours, clean)
-    if not differing:
-        return Standing.EQUAL
-    if any(entry.aspect.is_fact for entry in differing):
-        agrees = not any(entry.aspect.is_fact for entry in compare_results(ours, again))
-        return Standing.NOT_REPRODUCIBLE if agrees else Standing.MISMATCH
-    unsteady = {(entry.aspect, entry.name) for entry in compare_results(clean, again)}
-    is_steady = any((entry.aspect, entry.name) not in unsteady for entry in differing)
-    return Standing.MISMATCH if is_steady else Standing.NOT_REPRODUCIBLE
+def _group(results: Sequence[Audited], matrix: Matrix) -> list[AuditCause]:
+    causes: list[AuditCause] = []
+    for standing in _ORDER:
+        groups: dict[object, list[Audited]] = {}
+        for result in results:
+            if result.standing is standing:
+                groups.setdefault(_KEYS[standing](result), []).append(result)
+        causes += (_make_cause(standing, group, matrix) for group in groups.values())
+    return causes
 
 
-def _compare_words(ours: Outcome, clean: Outcome) -> Iterator[Difference]:
-    for name, one, other in zip(("message", "first error", "overflow"), _say(ours), _say(clean), strict=True):
-        if one != other:
-            yield Difference(aspect=Aspect.OUTCOME, name=name, ours=one or _ABSENT, clean=other or _ABSENT)
+def _aspects_of(result: Audited) -> tuple[Aspect, ...]:
+    found = {entry.aspect for entry in result.differences}
+    return tuple(aspect for aspect in Aspect if aspect in found)
 
 
-def _say(outcome: Outcome) -> tuple[str, str, str]:
-    """Give message, first error and overflows of an outcome, as far as it has them."""
-    match outcome:
-        case Broken():
-            return outcome.message, _say_diagnostic(outcome.first_error) if outcome.first_error else "", ""
-        case Outgrown():
-            overflows = ", ".join(f"{entry.region} by {entry.over_bytes} bytes" for entry in outcome.overflows)
-            return outcome.message, "", overflows
-        case NotDecided():
-            return outcome.message, "", ""
-        case Built() | TimedOut():
-            return "", "", ""
+def _mismatch_key(result: Audited) -> object:
+    return result.commit.tree_id, result.carried, result.changed_paths
 
 
-def _compare_diagnostics(ours: Evidence, clean: Evidence) -> Iterator[Difference]:
-    before = Counter(map(_say_diagnostic, ours.diagnostics))
-    after = Counter(map(_say_diagnostic, clean.diagnostics))
-    for words in dict.fromkeys((*before, *after)):
-        if before[words] != after[words]:
-            yield Difference(
-                aspect=Aspect.DIAGNOSTIC,
-                name=words,
-                ours=_say_times(before[words]),
-                clean=_say_times(after[words]),
-            )
+#: What makes two results one cause.
+_KEYS: dict[Standing, Callable[[Audited], object]] = {
+    Standing.MISMATCH: _mismatch_key,
+    Standing.NOT_REPRODUCIBLE: _aspects_of,
+    Standing.NOT_DECIDED: lambda result: result.notes,
+}
 
 
-def _say_diagnostic(entry: Diagnostic) -> str:
-    place = entry.place + (f":{entry.column}" if entry.column is not None else "")
-    option = f" [{entry.option}]" if entry.option else ""
-    return f"{place + ': ' if place else ''}{entry.severity.value}: {entry.message}{option}"
+def _make_cause(standing: Standing, group: Sequence[Audited], matrix: Matrix) -> AuditCause:
+    names = sorted({result.target for result in group})
+    commits: dict[str, Commit] = {}
+    for result in group:
+        commits.setdefault(result.commit.commit_id, result.commit)
+    bare = AuditCause(
+        standing=standing,
+        whom=describe_targets(names, matrix),
+        targets=tuple(names),
+        commits=tuple(commits.values()),
+        message="",
+        details=(),
+    )
+    match standing:
+        case Standing.MISMATCH:
+            return replace(bare, message=_say_mismatch(group), details=tuple(_detail_mismatch(group)))
+        case Standing.NOT_REPRODUCIBLE:
+            lines = [f"{result.target}: {note}" for result in group for note in result.notes]
+            return replace(bare, message=_say_unsteady(group), details=tuple(_cut(list(dict.fromkeys(lines)))))
+        case Standing.NOT_DECIDED | Standing.EQUAL:
+            return replace(bare, message=group[0].notes[0] if group[0].notes else "not audited", details=())
 
 
-def _say_times(number: int) -> str:
-    return _ABSENT if number == 0 else "there" if number == 1 else f"{number} times"
+def _say_aspects(group: Sequence[Audited]) -> str:
+    found = {aspect for result in group for aspect in _aspects_of(result)}
+    words = [_ASPECT_WORDS[aspect] for aspect in Aspect if aspect in found]
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1]))) if words else "nothing"
 
 
-def _compare_footprints(ours: Evidence, clean: Evidence) -> Iterator[Difference]:
-    one, other = ours.footprint, clean.footprint
-    if one == other:
-        return
-    regions = ([(use.name, use) for use in side.regions] if side else [] for side in (one, other))
-    sections = ([*side.sections] if side else [] for side in (one, other))
-    symbols = ([*side.symbols] if side else [] for side in (one, other))
-    yield from _compare_named(Aspect.REGION, *map(_say_regions, regions))
-    yield from _compare_named(Aspect.SECTION, *map(_say_sizes, sections))
-    yield from _compare_named(Aspect.SYMBOL, *map(_say_sizes, symbols))
+def _say_mismatch(group: Sequence[Audited]) -> str:
+    return f"what was carried differs from a clean build in {_say_aspects(group)}"
 
 
-def _say_regions(uses: Iterable[tuple[str, RegionUse]]) -> list[tuple[str, str]]:
-    return [(name, f"{use.used_bytes} of {use.capacity_bytes} bytes") for name, use in uses]
+def _say_unsteady(group: Sequence[Audited]) -> str:
+    return f"cannot be reproduced: clean builds of one tree differ in {_say_aspects(group)}"
 
 
-def _say_sizes(sizes: Iterable[tuple[str, int]]) -> list[tuple[str, str]]:
-    return [(name, f"{amount} bytes") for name, amount in sizes]
+def _detail_mismatch(group: Sequence[Audited]) -> list[str]:
+    first = group[0]
+    lines: list[str] = []
+    if first.carried is not None:
+        reads = " and ".join(dict.fromkeys(str(result.read_count) for result in group))
+        lines.append(
+            f"carried from commit {first.carried.commit_id[:10]} by the rule that no path which differs since then "
+            f"reaches what was read there ({reads} files and folders)"
+        )
+    if first.changed_paths:
+        lines.append(f"one of these was read unseen: {', '.join(_cut(list(first.changed_paths)))}")
+    for result in group[:_SHOWN]:
+        said = [
+            f"{entry.aspect.value} {entry.name}: carried {entry.ours}, clean {entry.clean}"
+            for entry in sorted(result.differences, key=lambda entry: _PRIORITY.index(entry.aspect))
+        ]
+        more = f"; and {len(said) - _NAMED} more" if len(said) > _NAMED else ""
+        lines.append(f"{result.target}: {'; '.join(said[:_NAMED])}{more}")
+    if len(group) > _SHOWN:
+        lines.append(f"and {len(group) - _SHOWN} targets more")
+    names = dict.fromkeys(result.target for result in group)
+    lines.append(
+        f"not carried any more until cleared: gatekeep audit --clear {next(iter(names))}"
+        + (", and so on" if len(names) > 1 else "")
+    )
+    return lines
 
 
-def _compare_named(
-    aspect: Aspect, ours: Sequence[tuple[str, str]], clean: Sequence[tuple[str, str]]
-) -> Iterator[Difference]:
-    """Compare named amounts; names may repeat, as those of sections and static symbols do."""
-    before, after = _gather(ours), _gather(clean)
-    for name in dict.fromkeys((*before, *after)):
-        one, other = before.get(name, []), after.get(name, [])
-        if one != other:
-            yield Difference(
-                aspect=aspect, name=name, ours=", ".join(one) or _ABSENT, clean=", ".join(other) or _ABSENT
-            )
+#: The artifact is what a person looks for; symbols say where.
+_PRIORITY = (Aspect.OUTCOME, Aspect.ARTIFACT, Aspect.REGION, Aspect.DIAGNOSTIC, Aspect.SECTION, Aspect.SYMBOL)
 
 
-def _gather(entries: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
-    for name, words in entries:
-        found.setdefault(name, []).append(words)
-    return found
-
-
-def _compare_artifacts(ours: Outcome, clean: Outcome) -> Iterator[Difference]:
-    if not isinstance(ours, Built) or not isinstance(clean, Built):
-        return
-    before, after = ({entry.name: entry for entry in side.artifacts} for side in (ours, clean))
-    for name in dict.fromkeys((*before, *after)):
-        one, other = before.get(name), after.get(name)
-        if one is None or other is None or one.sha256 != other.sha256:
-            yield Difference(
-                aspect=Aspect.ARTIFACT,
-                name=name,
-                ours=f"SHA-256 {one.sha256[:_DIGITS]}" if one else _ABSENT,
-                clean=f"SHA-256 {other.sha256[:_DIGITS]}" if other else _ABSENT,
-            )
+def _cut(lines: list[str]) -> list[str]:
+    return lines if len(lines) <= _SHOWN else [*lines[:_SHOWN], f"and {len(lines) - _SHOWN} more"]

@@ -16,11 +16,11 @@ from datetime import datetime
 from typing import Protocol
 
 from gatekeep.history.store import ResultSink, is_reusable
-from gatekeep.judge.audit import compare_results, settle
 from gatekeep.model.audit import Audited, Bar, Difference, Standing
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, NotDecided, Outcome, TimedOut
 from gatekeep.model.plan import Job
+from gatekeep.runner.compare import compare_results, settle
 
 #: Identifies a result: tree id, target, key.
 ResultKey = tuple[str, str, str]

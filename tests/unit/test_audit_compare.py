@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from gatekeep.judge.audit import compare_results, settle
-from gatekeep.judge.audit_causes import conclude
+from gatekeep.judge.audit import conclude
 from gatekeep.model.audit import Aspect, Audit, Audited, Difference, Standing
 from gatekeep.model.evidence import (
     Artifact,
@@ -23,6 +22,7 @@ from gatekeep.model.evidence import (
 from gatekeep.model.readset import Carried
 from gatekeep.model.verdict import Decision
 from gatekeep.report.audit import render_audit, render_bars, say_audit_verdict
+from gatekeep.runner.compare import compare_results, settle
 from tests.cases import BASE, broken, error, make_change, make_evidence, make_matrix, warning
 
 COMMITS = make_change(3).commits
