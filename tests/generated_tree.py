@@ -45,6 +45,7 @@ _SYLLABLES = (
     ("a", "e", "i", "o", "u"),
     ("lf", "mb", "nk", "rg", "sk", "rt"),
     ("ey", "or", "ul"),
+    ("", "den", "hav", "mor", "vik"),
 )
 
 Files = dict[str, bytes]
