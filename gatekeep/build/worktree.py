@@ -108,9 +108,9 @@ class MaterialisedTree:
     @classmethod
     def open(cls, folder: Path, repository: GitRepository, *, source_date: int) -> Self:
         """
-        Take the first tree of a folder that no worker has: `folder/1/tree`, `folder/2/tree` and so on.
+        Take the first tree of a folder that no worker has: `folder/001/tree`, `folder/002/tree` and so on.
 
-        `folder/1` is the worker's own too: its lock and state lie there, and there is room for its output.
+        `folder/001` is the worker's own too: its lock and state lie there, and there is room for its output.
 
         Raises:
             RunnerError: The disk does not let us.
@@ -118,7 +118,7 @@ class MaterialisedTree:
         numbers = count(1)
         while True:
             with suppress(TreeTakenError):
-                return cls(folder / str(next(numbers)) / "tree", repository, source_date=source_date)
+                return cls(folder / f"{next(numbers):03d}" / "tree", repository, source_date=source_date)
 
     def __enter__(self) -> Self:
         return self

@@ -130,7 +130,7 @@ def standings(answer: Answer) -> dict[str, str]:
 @contextmanager
 def first_workplace_taken(kelp: Kelp) -> Iterator[None]:
     """Builds go to another folder than those before: what holds its own path comes out otherwise."""
-    with (kelp.store / "trees" / "1" / "tree.lock").open() as lock:
+    with (kelp.store / "trees" / "001" / "tree.lock").open() as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 

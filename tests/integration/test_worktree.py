@@ -617,12 +617,12 @@ def test_trees_of_two_workers_are_apart_and_a_free_one_is_used_again(
     with MaterialisedTree.open(trees, repository, source_date=SOURCE_DATE) as first:
         first.move_to(tree_id)
         with MaterialisedTree.open(trees, repository, source_date=SOURCE_DATE) as second:
-            assert (first.root, second.root) == (trees / "1" / "tree", trees / "2" / "tree")
+            assert (first.root, second.root) == (trees / "001" / "tree", trees / "002" / "tree")
             assert message_of(
                 lambda: MaterialisedTree(first.root, repository, source_date=SOURCE_DATE), TreeTakenError
             ) == (f"{first.root}: another worker has this tree; let it end, or use another folder")
     with MaterialisedTree.open(trees, repository, source_date=SOURCE_DATE) as again:
-        assert (again.root, again.tree_id) == (trees / "1" / "tree", tree_id)
+        assert (again.root, again.tree_id) == (trees / "001" / "tree", tree_id)
 
 
 HOLDER = (
@@ -642,7 +642,7 @@ def test_tree_of_another_process_is_passed_over_until_it_is_killed(
         [sys.executable, "-c", code, folder.path, tmp_path / "trees"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
     ) as holder:
         assert holder.stdout is not None
-        assert holder.stdout.readline().decode().strip() == str(tmp_path / "trees" / "1" / "tree")
+        assert holder.stdout.readline().decode().strip() == str(tmp_path / "trees" / "001" / "tree")
         with MaterialisedTree.open(tmp_path / "trees", repository, source_date=SOURCE_DATE) as tree:
             assert tree.root.parent.name == "2"
         holder.kill()
