@@ -7,14 +7,16 @@ path that is not there (none). Followed symlinks count as read. So:
 
 - other content reaches who read the file;
 - a path that came, went, or changed type or mode reaches also who has no trace of it but may have looked it up. To look
-  a path up one needs its folder and its name. Whoever has traces in the folder knows it. Whoever read a file of the
-  same name may have searched for it in several folders. Everybody else must have put folder and name together from
-  words: of a file that it read, of its recipe, or of the tools' own knowledge (see reach_words.py).
+  a path up one needs its folder and its name. Whoever has traces in the folder may know all that is in it. Everybody
+  else must have put the folder's name together from words: of a file that it read, of its recipe, or of the tools' own
+  knowledge (see reach_words.py), unless it has traces further below or listed the folder above. And the file's name:
+  from words too, unless it read another file of that name, which it may have searched for in several folders.
 
-That last rule closes the hole that searches leave: `-include config/$(BOARD).mk` in a folder that holds only files of
-others, `__has_include(<opt/x.h>)`, `test -e`. It asks for both, the folder's name and the file's name, because either
-alone is a common word in any tree ("docs", "main"); and it counts words and not whole names, because names are put
-together from parts (`$(CHIP)_$(REV).h`, `arch/$(ARCH)$(BITS)`).
+That closes the hole that searches leave: a header that shadows another on the include path, `__has_include(<opt/x.h>)`,
+`test -e config/$(BOARD)` in a folder that holds only files of others. Both names must be known, because either alone
+is common in any tree ("docs", "main.c", and a `board.mk` for every board: a new board must not rebuild all others); and
+words count instead of whole names, because names are put together from parts (`$(CHIP)_$(REV).h`,
+`arch/$(ARCH)$(BITS)`).
 
 What stays open, and is for `gatekeep audit` to find: a name that is neither in what the target read nor made of words
 in it (digits come free): decoded, fetched from a tool's output, in a UTF-16 file or past the first 4 MiB of one; the
@@ -72,13 +74,15 @@ class Spot:
     A name in a folder at which something comes, goes or becomes something else.
 
     `home` is the folder, there or not; `home_parts` and `name_parts` are the words of its name and of the name in it.
+    `names` are the base names, in lower case, that a file there may shadow or stand in for; empty for a folder.
     `is_always_found`: tools look for such files by names of their own.
     """
 
     home: str
     home_parts: tuple[bytes, ...]
     name_parts: tuple[bytes, ...]
-    is_always_found: bool
+    names: tuple[str, ...] = ()
+    is_always_found: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,18 +92,17 @@ class PathChange:
 
     `folders` are the folders of the old tree whose traces it reaches, its own (or the nearest that there was) first;
     `spots` the places where somebody without a trace may have looked: the path itself, and each folder that comes or
-    goes with it. Both are empty where only the content differs. `names` are the base names, in lower case, that it may
-    shadow or stand in for. `is_link`: a symlink before or after, so that its name may also be that of a folder on
-    somebody's way. `covers` is the folder below which a change of attributes changes files, None for every other path.
-    `size_parts` are the words of the name of a binary file whose size differs, None for every other path.
+    goes with it. Both are empty where only the content differs. `link_name` is the base name, in lower case, of what is
+    a symlink before or after: it may also be that of a folder on somebody's way. `covers` is the folder below which a
+    change of attributes changes files. `size_parts` are the words of the name of a binary file whose size differs. All
+    three are None for every other path.
     """
 
     path: str
     event: Event
     folders: tuple[str, ...] = ()
     spots: tuple[Spot, ...] = ()
-    names: tuple[str, ...] = ()
-    is_link: bool = False
+    link_name: str | None = None
     covers: str | None = None
     size_parts: tuple[bytes, ...] | None = None
 
@@ -195,33 +198,31 @@ def _describe(
     size_parts = split_name(base) if changes_size else None
     if event is Event.MODIFIED and len(modes) == 1:
         return PathChange(path=delta.path, event=event, covers=covers, size_parts=size_parts)
-    stem, _, extension = base.lower().rpartition(".")
-    is_always_found = EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS
+    lower = base.lower()
+    stem, _, extension = lower.rpartition(".")
+    spot = Spot(
+        home=folder or ROOT,
+        home_parts=split_name(folder.rpartition("/")[2]),
+        name_parts=split_name(base),
+        # x.h.gch stands in for x.h.
+        names=(lower, stem) if stem else (lower,),
+        is_always_found=EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS,
+    )
     come_and_gone = _iter_folders(delta.path, old_folders if delta.old is None else new_folders)
     return PathChange(
         path=delta.path,
         event=event,
         folders=tuple(_iter_traced_folders(delta.path, old_folders, new_folders)),
-        spots=(
-            _make_spot(delta.path, is_always_found=is_always_found),
-            *(_make_spot(path, is_always_found=False) for path in come_and_gone),
-        ),
-        # x.h.gch stands in for x.h.
-        names=(base.lower(), stem) if stem else (base.lower(),),
-        is_link=SYMLINK in modes,
+        spots=(spot, *map(_make_folder_spot, come_and_gone)),
+        link_name=lower if SYMLINK in modes else None,
         covers=covers,
         size_parts=size_parts,
     )
 
 
-def _make_spot(path: str, *, is_always_found: bool) -> Spot:
+def _make_folder_spot(path: str) -> Spot:
     home, _, name = path.rpartition("/")
-    return Spot(
-        home=home or ROOT,
-        home_parts=split_name(home.rpartition("/")[2]),
-        name_parts=split_name(name),
-        is_always_found=is_always_found,
-    )
+    return Spot(home=home or ROOT, home_parts=split_name(home.rpartition("/")[2]), name_parts=split_name(name))
 
 
 def _event_of(delta: TreeDelta) -> Event:
@@ -282,9 +283,9 @@ class Traces:
     above: frozenset[str]
     first_named: Mapping[str, str]
 
-    def passes(self, names: Collection[str]) -> bool:
-        """Say whether a folder on the way to a trace has one of these names, in lower case."""
-        return any(folder.rpartition("/")[2].lower() in names for folder in self.above)
+    def passes(self, name: str) -> bool:
+        """Say whether a folder on the way to a trace has this name, in lower case."""
+        return any(folder.rpartition("/")[2].lower() == name for folder in self.above)
 
 
 @lru_cache(maxsize=_KEPT_TRACES)
@@ -347,11 +348,7 @@ def _find_trace(item: PathChange, traces: Traces) -> Reached | None:
         return Reached(path=item.path, rule=ReachRule.CONVERSION, event=item.event)
     if not traces.folders.isdisjoint(item.folders):
         return Reached(path=item.path, rule=ReachRule.FOLDER, event=item.event)
-    for name in item.names:
-        other = traces.first_named.get(name)
-        if other is not None:
-            return Reached(path=item.path, rule=ReachRule.NAMESAKE, event=item.event, other=other)
-    if item.is_link and traces.passes(item.names):
+    if item.link_name is not None and traces.passes(item.link_name):
         return Reached(path=item.path, rule=ReachRule.PASSAGE, event=item.event)
     return None
 
@@ -377,15 +374,17 @@ class _Reader:
 
 def _find_words(item: PathChange, traces: Traces, reader: _Reader) -> Reached | None:
     """Apply the rules that need the words of what was read."""
-    if any(_may_look_at(spot, traces, reader) for spot in item.spots):
-        return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
+    for spot in item.spots:
+        knows_home = (
+            spot.home in traces.above or (dirname(spot.home) or ROOT) in traces.listed or reader.knows(spot.home_parts)
+        )
+        if not knows_home:
+            continue
+        other = next((traces.first_named[name] for name in spot.names if name in traces.first_named), None)
+        if other is not None:
+            return Reached(path=item.path, rule=ReachRule.NAMESAKE, event=item.event, other=other)
+        if spot.is_always_found or reader.knows(spot.name_parts):
+            return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
     if item.size_parts is not None and any(map(reader.has, SIZE_WORDS)) and reader.knows(item.size_parts):
         return Reached(path=item.path, rule=ReachRule.SIZE, event=item.event)
     return None
-
-
-def _may_look_at(spot: Spot, traces: Traces, reader: _Reader) -> bool:
-    knows_home = (
-        spot.home in traces.above or (dirname(spot.home) or ROOT) in traces.listed or reader.knows(spot.home_parts)
-    )
-    return knows_home and (spot.is_always_found or reader.knows(spot.name_parts))

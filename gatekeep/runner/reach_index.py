@@ -13,7 +13,7 @@ from posixpath import dirname
 from typing import TypeVar
 
 from gatekeep.model.readset import ReadSet
-from gatekeep.runner.reach import ROOT, Event, PathChange, Reached, ReachRule, TreeChange
+from gatekeep.runner.reach import ROOT, Event, PathChange, Reached, ReachRule, Spot, TreeChange
 from gatekeep.runner.reach_words import SIZE_WORDS, WordBook, mask_knowing
 
 _Key = TypeVar("_Key", str, bytes)
@@ -79,7 +79,7 @@ class ReachIndex:
                 break
             for cause, mask in self._iter_traces(item):
                 left = _settle(found, cause, mask & left, left)
-            if left and (item.needs_words):
+            if left and item.needs_words:
                 if words is None:
                     words = _Words(self._book, change, self._by_file, self._by_own_word, left)
                 for cause, mask in self._iter_words(item, words, left):
@@ -95,12 +95,8 @@ class ReachIndex:
             yield _cause(item, ReachRule.CONVERSION), self._readers_below(item.covers)
         for folder in item.folders:
             yield _cause(item, ReachRule.FOLDER), self._by_folder.get(folder, 0)
-        for name in item.names:
-            for other in self._named.get(name, ()):
-                yield _cause(item, ReachRule.NAMESAKE, other), self._by_file[other]
-        if item.is_link:
-            for name in item.names:
-                yield _cause(item, ReachRule.PASSAGE), self._by_part.get(name, 0)
+        if item.link_name is not None:
+            yield _cause(item, ReachRule.PASSAGE), self._by_part.get(item.link_name, 0)
 
     def _readers_below(self, folder: str) -> int:
         prefix = "" if folder == ROOT else f"{folder}/"
@@ -113,17 +109,23 @@ class ReachIndex:
     def _iter_words(self, item: PathChange, words: _Words, left: int) -> Iterator[tuple[Reached, int]]:
         """Apply the rules that need words, to the targets that are left."""
         for spot in item.spots:
-            knowing = self._by_above.get(spot.home, 0) | self._by_listed.get(dirname(spot.home) or ROOT, 0)
-            knowing |= words.knowing(spot.home_parts, left & ~knowing)
+            knowing = self._knowing_home(spot, words, left)
+            for other in (path for name in spot.names for path in self._named.get(name, ())):
+                yield _cause(item, ReachRule.NAMESAKE, other), knowing & self._by_file[other]
+                knowing &= ~self._by_file[other]
             if not spot.is_always_found:
-                knowing = words.knowing(spot.name_parts, left & knowing)
+                knowing = words.knowing(spot.name_parts, knowing)
             yield _cause(item, ReachRule.WORDS), knowing
-            left &= ~knowing
         if item.size_parts is not None:
             askers = 0
             for word in SIZE_WORDS:
                 askers |= words.having(word)
             yield _cause(item, ReachRule.SIZE), words.knowing(item.size_parts, askers & left)
+
+    def _knowing_home(self, spot: Spot, words: _Words, mask: int) -> int:
+        """Give those of the mask who know the folder of a spot."""
+        knowing = self._by_above.get(spot.home, 0) | self._by_listed.get(dirname(spot.home) or ROOT, 0)
+        return (knowing & mask) | words.knowing(spot.home_parts, mask & ~knowing)
 
 
 class _Words:

@@ -94,7 +94,8 @@ NEAR_MAIN = b"""\
 #define JOINED 0
 #endif
 const int facts[] = {
-    PINS, SOC, MADE, LAMP, RARE, OWN_BASE, OWN_LOCAL, SETTINGS, EXTRA, JOINED, HOOK, FEATURE, LISTED, LOGO, BLOB, PLACE, CHOICE,
+    PINS, SOC, MADE, LAMP, RARE, OWN_BASE, OWN_LOCAL, SETTINGS, EXTRA, JOINED,
+    HOOK, FEATURE, LISTED, LOGO, BLOB, PLACE, CHOICE,
 };
 void start(void) { for (;;) __asm__ volatile("" : : "m"(facts)); }
 """
