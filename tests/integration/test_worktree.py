@@ -644,7 +644,7 @@ def test_tree_of_another_process_is_passed_over_until_it_is_killed(
         assert holder.stdout is not None
         assert holder.stdout.readline().decode().strip() == str(tmp_path / "trees" / "001" / "tree")
         with MaterialisedTree.open(tmp_path / "trees", repository, source_date=SOURCE_DATE) as tree:
-            assert tree.root.parent.name == "2"
+            assert tree.root.parent.name == "002"
         holder.kill()
     with MaterialisedTree.open(tmp_path / "trees", repository, source_date=SOURCE_DATE) as tree:
         assert tree.root.parent.name == "1"
