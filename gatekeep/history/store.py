@@ -54,6 +54,9 @@ _SCHEMA_VERSION = 1
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000
 
+#: SQLite allows 32,766 variables in a statement (its default since 3.32).
+_NAMES_A_QUERY = 500
+
 _metadata = MetaData()
 _evidence = Table(
     "evidence",
@@ -249,16 +252,12 @@ class SqliteStore:
         """
         with self._mapped_errors("written"), self._writing.begin() as connection:
             trees = {tree_id: _keep_tree(connection, tree_id) for tree_id in {entry.tree_id for entry in evidence}}
+            origins = _find_builds(connection, evidence)
             rows = []
             for entry in evidence:
                 if entry.carried is None:
                     raise StoreError(f"{entry.target}: was not carried; keep it with add")
-                origin = select(_evidence.c.id).where(
-                    _evidence.c.tree_id == entry.carried.tree_id,
-                    _evidence.c.target == entry.target,
-                    _evidence.c.key == entry.key,
-                )
-                found = connection.execute(origin).scalar()
+                found = origins.get((entry.carried.tree_id, entry.target, entry.key))
                 if found is None:
                     raise StoreError(f"{self._path}: the build of {entry.target} that was carried from is not there")
                 rows.append({"tree": trees[entry.tree_id], "evidence": found})
@@ -412,6 +411,26 @@ def _keep_read_set(connection: Connection, payload: bytes) -> int:
         connection.execute(insert(_read_set).values(sha256=digest, payload=payload))
         found = connection.execute(query).scalar_one()
     return int(found)
+
+
+def _find_builds(connection: Connection, evidence: Sequence[Evidence]) -> dict[tuple[str, str, str], int]:
+    """
+    Find what was carried from; gives the number of each build by tree, target and key.
+
+    One query for many targets: asking for each of 300 by itself took 60 ms, all of them Python's.
+    """
+    targets: dict[str, list[str]] = {}
+    for entry in evidence:
+        if entry.carried is not None:
+            targets.setdefault(entry.carried.tree_id, []).append(entry.target)
+    found: dict[tuple[str, str, str], int] = {}
+    for tree_id, names in targets.items():
+        for start in range(0, len(names), _NAMES_A_QUERY):
+            query = select(_evidence.c.target, _evidence.c.key, _evidence.c.id).where(
+                _evidence.c.tree_id == tree_id, _evidence.c.target.in_(names[start : start + _NAMES_A_QUERY])
+            )
+            found |= {(tree_id, row.target, row.key): row.id for row in connection.execute(query)}
+    return found
 
 
 def _keep_tree(connection: Connection, tree_id: str) -> int:

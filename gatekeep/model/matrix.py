@@ -245,6 +245,11 @@ class Matrix:
     targets: tuple[Target, ...]
     claims: tuple[Claim, ...] = ()
     rules: Rules = field(default_factory=Rules)
+    #: Judging asks for every target by its name: looking through all of them each time, 3,000 would take seconds.
+    _targets_by_name: dict[str, Target] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_targets_by_name", {target.name: target for target in self.targets})
 
     def get_port(self, name: str) -> Port | None:
         """Give the port of that name, None when there is none."""
@@ -252,7 +257,7 @@ class Matrix:
 
     def get_target(self, name: str) -> Target | None:
         """Give the target of that name, None when there is none."""
-        return next((target for target in self.targets if target.name == name), None)
+        return self._targets_by_name.get(name)
 
 
 def reserve_of(capacity_bytes: int, share: Fraction) -> int:

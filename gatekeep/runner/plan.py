@@ -64,6 +64,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
     jobs: list[Job] = []
     known: list[Evidence] = []
     used: dict[str, Matrix] = {}
+    keys: dict[tuple[int, str], str] = {}
     for position, commit in enumerate((inputs.change.base, *inputs.change.commits)):
         matrix = inputs.matrices.get(commit.tree_id, base_matrix)
         used[commit.tree_id] = matrix
@@ -74,13 +75,16 @@ def plan_change(inputs: PlanInputs) -> Plan:
             if isinstance(toolchain, ToolchainError):
                 known.append(_undecided(target, commit, toolchain))
                 continue
-            key = evidence_key(
-                target,
-                port,
-                source_date=matrix.source_date,
-                toolchain_digest=toolchain.digest,
-                host_environment=inputs.host_environment or {},
-            )
+            # Most commits leave the matrix as it is, and then it is one object for all of them.
+            key = keys.get((id(matrix), target.name))
+            if key is None:
+                key = keys[id(matrix), target.name] = evidence_key(
+                    target,
+                    port,
+                    source_date=matrix.source_date,
+                    toolchain_digest=toolchain.digest,
+                    host_environment=inputs.host_environment or {},
+                )
             earlier = stored.get((commit.tree_id, target.name, key))
             if earlier is not None:
                 known.append(replace(earlier, commit_id=commit.commit_id))
