@@ -19,8 +19,9 @@ words count instead of whole names, because names are put together from parts (`
 `arch/$(ARCH)$(BITS)`).
 
 What stays open, and is for `gatekeep audit` to find: a name that is neither in what the target read nor made of words
-in it (digits come free): decoded, fetched from a tool's output, in a UTF-16 file or past the first 4 MiB of one; the
-size of a text file that is asked for without reading it; the order in which a folder lists its entries.
+in it (digits come free): decoded, fetched from a tool's output or from a variable of the host's environment, in a
+UTF-16 file or past the first 4 MiB of one; the size of a source or document that is asked for without reading it; the
+order in which a folder lists its entries.
 
 Everything here is pure.
 """
@@ -94,7 +95,7 @@ class PathChange:
     `spots` the places where somebody without a trace may have looked: the path itself, and each folder that comes or
     goes with it. Both are empty where only the content differs. `link_name` is the base name, in lower case, of what is
     a symlink before or after: it may also be that of a folder on somebody's way. `covers` is the folder below which a
-    change of attributes changes files. `size_parts` are the words of the name of a binary file whose size differs. All
+    change of attributes changes files. `size_parts` are the words of the name of a payload whose size differs. All
     three are None for every other path.
     """
 
@@ -159,7 +160,7 @@ def make_change(
         old_entries: Everything in the old tree, by path.
         attributes_matter: Whether attribute files of either tree can make any file differ from its blob; when in doubt,
             they can.
-        resized: Paths of modified binary files whose size differs.
+        resized: Paths of modified files whose size differs and may be asked for without reading them.
     """
     found = sorted(deltas, key=lambda delta: encode_path(delta.path))
     gone = {delta.path for delta in found if delta.new is None}

@@ -65,7 +65,7 @@ _TOOLS_KNOW = frozenset(
 #: executables count too, whatever their extension.
 ALWAYS_FOUND_EXTENSIONS = frozenset({"a", "o", "so", "gch", "pch", "specs"})
 #: Asking for the size of a file leaves no trace. Compilers and linkers read what they measure; these do not.
-SIZE_WORDS = (b"stat", b"getsize", b"du", b"wc", b"ls", b"find", b"filesize")
+SIZE_WORDS = (b"stat", b"getsize", b"du", b"wc", b"ls", b"find", b"filesize", b"cmp")
 
 
 def split_name(name: str) -> tuple[bytes, ...]:
