@@ -12,16 +12,12 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 from gatekeep.build.command import CancelToken, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
-from gatekeep.build.gnu_make import find_makes
-from gatekeep.build.job import Workplace
-from gatekeep.build.jobserver import Jobserver
 from gatekeep.build.machine import count_usable_cores
-from gatekeep.build.readset import ReadWatch, probe_access_times
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
-from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
 from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
@@ -33,6 +29,12 @@ from gatekeep.runner.local import LocalExecutor
 from gatekeep.runner.plan import ReadyToolchain
 from gatekeep.runner.schedule import Carrier, run_jobs
 from gatekeep.tree.repository import GitRepository, open_repository
+
+# What builds and measures is imported when the first job needs it: most gates of a large tree build nothing or little,
+# and nobody waits a tenth of a second for modules that are not used.
+if TYPE_CHECKING:
+    from gatekeep.build.job import Workplace
+    from gatekeep.build.jobserver import Jobserver
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +109,8 @@ def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain
 
 
 def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | None:
+    from gatekeep.build.readset import probe_access_times
+
     place.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix="probe-", dir=place) as scratch:
         folders = {name: Path(scratch, name) for name in ("home", "tmp")}
@@ -149,6 +153,9 @@ def open_executor(
         jobserver: Jobserver | None = None
 
         def prepare() -> None:
+            from gatekeep.build.gnu_make import find_makes
+            from gatekeep.build.jobserver import Jobserver
+
             nonlocal fault, jobserver
             with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
                 environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
@@ -159,6 +166,10 @@ def open_executor(
                 progress.message(fault)
 
         def open_workplace() -> Workplace:
+            from gatekeep.build.job import Workplace
+            from gatekeep.build.readset import ReadWatch
+            from gatekeep.build.worktree import MaterialisedTree
+
             if jobserver is None:
                 raise RunnerError("a job was started before its executor was prepared")
             tree = MaterialisedTree.open(edges.folder / place, edges.repository, source_date=source_date)

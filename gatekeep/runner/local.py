@@ -7,11 +7,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Lock
+from typing import TYPE_CHECKING
 
 from gatekeep.build.command import CancelToken
-from gatekeep.build.job import Workplace
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
+
+if TYPE_CHECKING:  # a run that builds nothing does not wait for what builds
+    from gatekeep.build.job import Workplace
 
 
 class LocalExecutor:

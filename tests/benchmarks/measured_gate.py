@@ -44,7 +44,7 @@ PARTS = (
     ("plan: stored evidence", "gatekeep.history.store:SqliteStore.list_evidence"),
     ("plan: jobs", "gatekeep.cli.gate:plan_change"),
     ("carry or build", "gatekeep.runner.schedule:_Run._advance"),
-    ("open workers", "gatekeep.cli.edges:MaterialisedTree"),
+    ("open workers", "gatekeep.build.worktree:MaterialisedTree"),
     (JOB, "gatekeep.build.job:Workplace.build"),
     ("job: move the tree", "gatekeep.build.worktree:MaterialisedTree.move_to"),
     ("job: folders", "gatekeep.build.job:Workplace._make_folders"),
