@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from gatekeep.judge.case import Case
 from gatekeep.judge.claims import list_unclaimed
 from gatekeep.judge.findings import Finding, list_base_findings, list_findings
+from gatekeep.judge.loosening_reasons import list_loosened
 from gatekeep.judge.warnings import list_new_warnings
 from gatekeep.judge.wording import describe_targets
 from gatekeep.model.change import Commit
@@ -38,7 +39,13 @@ def judge(case: Case) -> Verdict:
         The verdict; the same evidence gives an equal verdict, whatever order it was gathered in.
     """
     findings = [*_findings_by_commit(case), *_growth(case)]
-    reasons = [*_group(case, findings), *_warning_reasons(case), *_claim_reasons(case), *_matrix_reasons(case)]
+    reasons = [
+        *_group(case, findings),
+        *_warning_reasons(case),
+        *_claim_reasons(case),
+        *list_loosened(case),
+        *_matrix_reasons(case),
+    ]
     position = {commit.commit_id: index for index, commit in enumerate(case.change.commits)}
     order = list(Rule)
 

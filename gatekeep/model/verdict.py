@@ -31,6 +31,7 @@ class Rule(Enum):
     TIMED_OUT = "timed-out"
     UNCLAIMED_BOARD = "unclaimed-board"
     DROPPED_TARGET = "dropped-target"
+    LOOSENED = "loosened"
     MATRIX = "matrix"
     WROTE_IN_TREE = "wrote-in-tree"
     UNDECIDED = "undecided"
@@ -41,10 +42,11 @@ class Reason:
     """
     One cause, with everything that it reaches.
 
-    `targets` are names, sorted; empty only where the cause has no target (an unclaimed board). `whom` words them for
-    people ("all 3 targets of loongarch64", "every 64-bit target"). `commit_id` is the first commit of the change that
-    shows it; None when it concerns the change as a whole. `message` is one sentence without its place. `place` is
-    `file:line` where the cause has one. `details` are further lines for people, one an entry. `excerpt` quotes a log,
+    `targets` are names, sorted; empty only where the cause has no target (an unclaimed board, a rule). `whom` words
+    them for people ("all 3 targets of loongarch64", "every 64-bit target"), after what they share where that is at
+    fault ("the part inner-16 of arm/wick"). `commit_id` is the first commit of the change that shows it; None when it
+    concerns the change as a whole. `message` is one sentence without its place. `place` is `file:line` where the cause
+    has one. `details` are further lines for people, one an entry. `excerpt` quotes a log,
     hostile. `log_paths` has one log a target. `blocks` is False for what is only shown: a rule that reports, or what
     was so at the base already.
     """

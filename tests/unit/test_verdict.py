@@ -7,7 +7,7 @@ from dataclasses import replace
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.model.change import FileLines, Hunk, LineMap
 from gatekeep.model.evidence import NotDecided, Outcome, Outgrown, Overflow, TimedOut
-from gatekeep.model.matrix import Part, Region, Rules, RuleStrength
+from gatekeep.model.matrix import Matrix, Part, Place, Region, Rules, RuleStrength
 from gatekeep.model.verdict import Decision, Reason, Rule, Verdict
 from tests.cases import (
     BASE,
@@ -162,7 +162,16 @@ def test_growing_into_the_reserve_blocks_and_having_been_there_does_not() -> Non
 def test_a_change_cannot_widen_its_own_capacity() -> None:
     wide = Part(name="nor-64", capacity_bytes=2000, regions=(Region(name="main", at_bytes=0, capacity_bytes=2000),))
     case = make_case(matrices={1: make_matrix(part=wide)}, outcomes={(1, "arm/mere"): built(1500, capacity_bytes=2000)})
-    assert only(judge(case)).details == ("arm/mere: main 1500 bytes > 1000 (+500)",)
+    outgrows, *loosened = judge(case).reasons
+    assert outgrows.details == ("arm/mere: main 1500 bytes > 1000 (+500)",)
+    assert [(reason.rule, reason.whom, reason.message.partition(";")[0]) for reason in loosened] == [
+        (Rule.LOOSENED, f"the part nor-64 of all {len(TARGET_NAMES)} targets", message)
+        for message in (
+            "the capacity is raised from 1000 B to 2000 B",
+            "the capacity of main is raised from 1000 B to 2000 B",
+            "the reserve of main is lowered from 100 B to 0 B",
+        )
+    ]
 
 
 def test_growth_past_the_rule_blocks_and_names_the_commit() -> None:
@@ -221,13 +230,102 @@ def test_a_board_that_no_target_builds_blocks_unless_it_was_there() -> None:
 def test_a_change_cannot_drop_its_claims() -> None:
     with_claims = make_matrix(claims=("boards/{board}/board.mk",))
     case = make_case(matrix=with_claims, matrices={1: make_matrix()}, paths={1: ["boards/firth/board.mk"]})
-    assert only(judge(case)).rule is Rule.UNCLAIMED_BOARD
+    assert [(reason.rule, reason.whom) for reason in judge(case).reasons] == [
+        (Rule.UNCLAIMED_BOARD, "board firth"),
+        (Rule.LOOSENED, "the claims"),
+    ]
 
 
 def test_dropping_a_target_from_the_matrix_blocks() -> None:
     case = make_case(matrices={1: make_matrix(TARGET_NAMES[:-1])})
     reason = only(judge(case))
     assert (reason.rule, reason.targets) == (Rule.DROPPED_TARGET, ("loongarch64/voe",))
+
+
+def make_reserve(reserve_bytes: int, names: tuple[str, ...] = TARGET_NAMES) -> Matrix:
+    region = Region(name="main", at_bytes=0, capacity_bytes=1000, reserve_bytes=reserve_bytes)
+    return make_matrix(names, part=Part(name="nor-64", capacity_bytes=1000, regions=(region,)))
+
+
+def test_a_loosened_limit_blocks_at_the_first_commit_that_has_it() -> None:
+    loose = make_reserve(40)
+    assert only(judge(make_case(3, matrices={2: loose, 3: loose}))) == Reason(
+        rule=Rule.LOOSENED,
+        commit_id=COMMIT_2,
+        targets=tuple(sorted(TARGET_NAMES)),
+        whom=f"the part nor-64 of all {len(TARGET_NAMES)} targets",
+        message="the reserve of main is lowered from 100 B to 40 B; a change cannot loosen its own gate",
+    )
+
+
+def test_a_loosening_that_a_later_commit_takes_back_blocks_all_the_same() -> None:
+    reason = only(judge(make_case(3, matrices={1: make_reserve(40)})))
+    assert reason.commit_id == COMMIT_1
+    assert reason.details == (f"mended by {COMMIT_2[:10]}, but every commit of a change must hold",)
+
+
+def test_loosening_further_is_another_reason_and_mends_nothing() -> None:
+    reasons = judge(make_case(2, matrices={1: make_reserve(40), 2: make_reserve(20)})).reasons
+    assert [(reason.commit_id, reason.message.partition(";")[0], reason.details) for reason in reasons] == [
+        (COMMIT_1, "the reserve of main is lowered from 100 B to 40 B", ()),
+        (COMMIT_2, "the reserve of main is lowered from 100 B to 20 B", ()),
+    ]
+
+
+def test_loosening_mending_and_loosening_again_is_two_reasons() -> None:
+    loose = make_reserve(40)
+    reasons = judge(make_case(3, matrices={1: loose, 3: loose})).reasons
+    assert [reason.commit_id for reason in reasons] == [COMMIT_1, COMMIT_3]
+
+
+def test_dropping_the_loosened_target_mends_nothing() -> None:
+    fewer = make_reserve(100, TARGET_NAMES[:-1])
+    dropped, *loosened = judge(make_case(2, matrices={1: make_reserve(40), 2: fewer})).reasons
+    assert dropped.rule is Rule.DROPPED_TARGET
+    assert [(reason.whom, bool(reason.details)) for reason in loosened] == [
+        ("the part nor-64 of 8 targets (all 3 targets of arm, both targets of riscv64, mips/holm and 2 more)", True),
+        ("the part nor-64 of loongarch64/voe", False),
+    ]
+
+
+def test_a_wrong_matrix_between_mends_nothing() -> None:
+    loose = make_reserve(40)
+    case = make_case(3, matrices={1: loose, 3: loose}, matrix_errors={2: "matrix.yml:3:1: unknown key 'bords'"})
+    assert [(reason.rule, reason.commit_id, reason.details) for reason in judge(case).reasons] == [
+        (Rule.LOOSENED, COMMIT_1, ()),
+        (Rule.MATRIX, COMMIT_2, ()),
+    ]
+
+
+def test_a_loosened_target_is_named_with_its_place_and_a_port_with_its_own() -> None:
+    base = make_matrix()
+    at = Place(path="matrix.yml", line=31, column=7)
+    targets = tuple(
+        replace(target, part_address=0x1000, place=at) if target.name == "mips/holm" else target
+        for target in base.targets
+    )
+    ports = tuple(replace(port, bits=None, place=at) if port.name == "arm" else port for port in base.ports)
+    reasons = judge(make_case(matrices={1: replace(base, targets=targets, ports=ports)})).reasons
+    assert [(reason.whom, reason.message.partition(";")[0], reason.place, reason.targets) for reason in reasons] == [
+        (
+            "the port arm",
+            "the number of bits of its ELF files, 32, is no longer checked",
+            "matrix.yml:31",
+            ("arm/mere", "arm/tarn/debug", "arm/tarn/release"),
+        ),
+        (
+            "mips/holm, the only target of mips,",
+            "the address of its part is changed from none to 0x1000",
+            "matrix.yml:31",
+            ("mips/holm",),
+        ),
+    ]
+
+
+def test_a_loosening_is_certain_and_outweighs_what_is_undecided() -> None:
+    gone = NotDecided(message="the disk is full")
+    verdict = judge(make_case(matrices={1: make_reserve(40)}, outcomes={(1, "arm/mere"): gone}))
+    assert verdict.decision is Decision.BLOCK
 
 
 def test_a_wrong_matrix_in_the_change_blocks() -> None:

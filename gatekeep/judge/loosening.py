@@ -1,0 +1,224 @@
+"""
+What one matrix asks less strictly than another.
+
+A change cannot loosen its own gate, so whatever a matrix of the change asks less of is a reason of its own. The rule
+here: what is not provably as strict counts as looser. A range of a part that moves is looser, since it may hold what
+another one kept out; one that shrinks in place is not. What only grows is never looser: more targets, claims, rules,
+warning options.
+
+Compared is what targets of the base have, as resolved: whether a board's part was changed or the board was given
+another part is one question. A target that is gone is no loosening here; the judge has a rule for it. Nor is what
+cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe may.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_parts
+from gatekeep.judge.version_range import is_within
+from gatekeep.judge.warning_options import count_options, is_silencing
+from gatekeep.model.matrix import Matrix, Place, Port, Recipe, Rules, RuleStrength, Target, Toolchain
+from gatekeep.model.quantity import render_exact_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loosening:
+    """
+    One thing that is asked less strictly.
+
+    `subject` names what was changed ("the part inner-16", "the rules"); empty where it is the targets themselves.
+    `aspect` says which of its properties, in the same words at every commit and for every value. `message` is one
+    sentence without the subject, with the exact values of both matrices. `targets` are names, sorted; empty for the
+    rules and claims. `place` is where the newer matrix says it, None where it has no place of its own.
+    """
+
+    subject: str
+    aspect: tuple[str, ...]
+    message: str
+    targets: tuple[str, ...]
+    place: Place | None = field(default=None, compare=False)
+
+    @property
+    def statement(self) -> str:
+        """
+        All of it in one line that names no line of a file: `the part inner-16: …; arm/wick, riscv32/gill`.
+
+        What somebody approves is bound to these lines, so they change when a value or a target does, and only then.
+        """
+        subject = f"{self.subject}: " if self.subject else ""
+        return f"{subject}{self.message}; {', '.join(self.targets) or 'every target'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Looser:
+    """A loosening of one target, or of none in particular."""
+
+    subject: str
+    aspect: tuple[str, ...]
+    message: str
+    target: str | None = None
+    place: Place | None = None
+
+
+def list_loosenings(base: Matrix, head: Matrix) -> tuple[Loosening, ...]:
+    """
+    Compare two matrices.
+
+    Args:
+        base: The one that judges.
+        head: One of the change.
+
+    Returns:
+        Each loosening once with all its targets, sorted by subject, aspect and message, whatever the order of the
+        matrices' entries; empty when nothing is looser.
+    """
+    if base is head:
+        return ()
+    groups: dict[tuple[str, tuple[str, ...], str], list[_Looser]] = {}
+    for found in _iter_looser(base, head):
+        groups.setdefault((found.subject, found.aspect, found.message), []).append(found)
+    return tuple(
+        Loosening(
+            subject=subject,
+            aspect=aspect,
+            message=message,
+            targets=tuple(sorted({found.target for found in members if found.target is not None})),
+            place=members[0].place if len({found.place for found in members}) == 1 else None,
+        )
+        for (subject, aspect, message), members in sorted(groups.items())
+    )
+
+
+def _iter_looser(base: Matrix, head: Matrix) -> Iterator[_Looser]:
+    yield from _compare_rules(base.rules, head.rules)
+    claimed = {claim.pattern for claim in head.claims}
+    for claim in base.claims:
+        if claim.pattern not in claimed:
+            message = f"{claim.pattern} is claimed no longer"
+            yield _Looser(subject="the claims", aspect=("claims", claim.pattern), message=message)
+    grown = frozenset(name for name, _ in base.rules.growth_per_change)
+    targets = {target.name: target for target in head.targets}
+    ports = {port.name: port for port in head.ports}
+    ports_before = {port.name: port for port in base.ports}
+    for before in base.targets:
+        after = targets.get(before.name)
+        if after is None:
+            continue
+        if before != after:
+            yield from _compare_targets(before, after, grown)
+        port_before, port_after = ports_before.get(before.port), ports.get(after.port)
+        if port_before is not None and port_after is not None and port_before != port_after:
+            yield from _compare_ports(port_before, port_after, before.name)
+
+
+def _compare_rules(base: Rules, head: Rules) -> Iterator[_Looser]:
+    subject = "the rules"
+    if base.new_warnings is RuleStrength.BLOCK and head.new_warnings is not RuleStrength.BLOCK:
+        message = "new warnings are only reported, and block no longer"
+        yield _Looser(subject=subject, aspect=("rules", "new_warnings"), message=message)
+    limits = dict(head.growth_per_change)
+    for name, limit_bytes in base.growth_per_change:
+        limit_now = limits.get(name)
+        aspect = ("rules", "growth_per_change", name)
+        was = render_exact_bytes(limit_bytes)
+        if limit_now is None:
+            message = f"the growth limit of {name}, {was} in one change, is removed"
+            yield _Looser(subject=subject, aspect=aspect, message=message)
+        elif limit_now > limit_bytes:
+            message = f"the growth limit of {name} is raised from {was} to {render_exact_bytes(limit_now)}"
+            yield _Looser(subject=subject, aspect=aspect, message=message)
+
+
+def _compare_targets(base: Target, head: Target, grown: frozenset[str]) -> Iterator[_Looser]:
+    """Compare one target; `grown` are the regions whose growth the base limits."""
+    name = base.name
+    for aspect, message in compare_own_storage(base, head, grown):
+        yield _Looser(subject="", aspect=aspect, message=message, target=name, place=head.place)
+    if base.part is not None and head.part is not None and base.part != head.part:
+        subject = _name_subject("part", base.part.name, head.part.name)
+        for aspect, message in compare_parts(base, head, grown):
+            yield _Looser(subject=subject, aspect=aspect, message=message, target=name)
+    if base.toolchain != head.toolchain:
+        subject = _name_subject("toolchain", base.toolchain.name, head.toolchain.name)
+        for aspect, message in _compare_toolchains(base.toolchain, head.toolchain):
+            yield _Looser(subject=subject, aspect=("toolchain", *aspect), message=message, target=name)
+    if base.recipe != head.recipe:
+        subject = _name_subject("recipe", base.recipe.name, head.recipe.name)
+        for aspect, message in _compare_recipes(base.recipe, head.recipe):
+            yield _Looser(subject=subject, aspect=("recipe", *aspect), message=message, target=name)
+
+
+def _name_subject(kind: str, before: str, after: str) -> str:
+    return f"the {kind} {before}" if before == after else f"the {kind} {after} (was {before})"
+
+
+def _compare_toolchains(base: Toolchain, head: Toolchain) -> Iterator[Looser]:
+    if base.probe != head.probe:
+        was, now = shlex.join(base.probe), shlex.join(head.probe)
+        yield ("probe",), f"its version is asked by '{now}', and no longer by '{was}'"
+    if not is_within(head.allow, base.allow):
+        now = f"versions {head.allow} are" if head.allow else "every version is"
+        yield ("allow",), f"{now} allowed, and no longer only {base.allow}"
+    kept = frozenset(head.programs)
+    for program in base.programs:
+        if program not in kept:
+            shown = program if isinstance(program, str) else shlex.join(program)
+            yield ("programs", shown), f"'{shown}' is no longer held against its digest"
+
+
+def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
+    """Which file is checked is the recipe's own affair, and so is how it is made; that one is checked is not."""
+    if head.time_limit_s > base.time_limit_s:
+        # 15 digits hold whatever a matrix can say: a week, and nine digits after the point.
+        yield ("time_limit",), f"the time limit is raised from {base.time_limit_s:.15g} s to {head.time_limit_s:.15g} s"
+    if base.elf is not None and head.elf is None:
+        yield ("elf",), "no ELF file is checked any more"
+    if base.image is not None and head.image is None:
+        yield ("image",), "no image is checked any more"
+    gone = [archive for archive in base.archives if archive not in head.archives]
+    added = [archive for archive in head.archives if archive not in base.archives]
+    if len(gone) > len(added):
+        for archive in gone:
+            yield ("archives", archive), f"archive {archive} is not checked any more"
+    yield from _compare_warning_options(base, head)
+
+
+def _compare_warning_options(base: Recipe, head: Recipe) -> Iterator[Looser]:
+    """Look at whole commands and variables: a recipe of fewer commands may well hold an option less often."""
+    before, after = (count_options(_list_texts(recipe)) for recipe in (base, head))
+    is_shorter = len(_list_texts(head)) < len(_list_texts(base))
+    for option in sorted(before.keys() | after.keys()):
+        was, now = before[option], after[option]
+        if is_silencing(option):
+            if now > was:
+                yield ("warnings", option), f"{option} is passed now, which silences warnings"
+        elif now < was and not (now and is_shorter):
+            yield ("warnings", option), f"{option} is no longer passed"
+
+
+def _list_texts(recipe: Recipe) -> tuple[str, ...]:
+    return (*("\n".join(command) for command in recipe.build), *(value for _, value in recipe.environment))
+
+
+def _compare_ports(base: Port, head: Port, target: str) -> Iterator[_Looser]:
+    """What is said of a port is checked in every ELF file; what is not said is not."""
+    for key, what, before, after in (
+        ("machine", "machine", base.machine, head.machine),
+        ("bits", "number of bits", base.bits, head.bits),
+        ("byte_order", "byte order", base.byte_order, head.byte_order),
+    ):
+        if before is not None and before != after:
+            if after is None:
+                message = f"the {what} of its ELF files, {before}, is no longer checked"
+            else:
+                message = f"the {what} of its ELF files is changed from {before} to {after}"
+            yield _Looser(
+                subject=f"the port {base.name}",
+                aspect=("port", base.name, key),
+                message=message,
+                target=target,
+                place=head.place,
+            )
