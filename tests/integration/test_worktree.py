@@ -647,7 +647,7 @@ def test_tree_of_another_process_is_passed_over_until_it_is_killed(
             assert tree.root.parent.name == "002"
         holder.kill()
     with MaterialisedTree.open(tmp_path / "trees", repository, source_date=SOURCE_DATE) as tree:
-        assert tree.root.parent.name == "1"
+        assert tree.root.parent.name == "001"
 
 
 def test_tree_of_a_process_that_was_killed_anywhere_is_never_trusted(
