@@ -16,11 +16,10 @@ from tempfile import TemporaryDirectory
 import click
 
 from gatekeep.build.kept import find_first_difference, forget_artifacts, holds_bytes, kept_folder
-from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
 from gatekeep.errors import ToolchainError, UsageError
 from gatekeep.history.store import ResultSink
 from gatekeep.judge.audit import conclude
-from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.audit import Audit
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
@@ -134,7 +133,7 @@ def _audit_range(edges: Edges, commits: str, matrix: Path | None, *, sample: int
         named=matrix,
         work_tree=repository.work_tree,
         files=repository,
-        parse=lambda text, path: parse_matrix(text, path=path),
+        parse=edges.matrices.read,
     )
     run = _Run(edges, change, matrices.by_tree, workers)
     planned = run.carry()
@@ -194,11 +193,12 @@ class _Run:
             source_date=self._source_date,
             carrier=ReadSetCarrier(self.comparer, barred),
             earlier=store.list_newest(),
+            caches=list_caches(self._toolchains),
         )
         return (*plan.known, *found)
 
     def build(self, jobs: Sequence[Job], sink: ResultSink, place: str, keep: Path) -> tuple[Evidence, ...]:
-        """Build clean, whatever is stored."""
+        """Build clean, whatever is stored, and without compiler caches."""
         return run_plan(
             self._edges,
             Plan(matrices={}, jobs=tuple(jobs), known=()),

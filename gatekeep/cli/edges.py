@@ -12,15 +12,18 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache, list_faults
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
 from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
+from gatekeep.matrix.kept import KeptMatrices
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix, Toolchain
 from gatekeep.model.plan import Job, Plan
@@ -37,17 +40,21 @@ if TYPE_CHECKING:
     from gatekeep.build.jobserver import Jobserver
 
 
+Caches = Mapping[Toolchain, CompileCache | NoCompileCache]
+_NO_CACHES: Caches = MappingProxyType({})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edges:
     """
     What a run holds open.
 
-    `folder` is the store's: `evidence.db`, `logs/`, `trees/` and `gatekeep.log` lie in it. `work_tree` is None in a
-    bare repository.
+    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it.
     """
 
     repository: GitRepository
     store: SqliteStore
+    matrices: KeptMatrices
     folder: Path
     environment: Mapping[str, str]
 
@@ -78,7 +85,14 @@ def open_edges(repository: Path, *, store: Path | None, verbose: bool) -> Iterat
             ) from error
         stack.callback(configure_logging(folder / "gatekeep.log", verbose=verbose))
         kept = stack.enter_context(SqliteStore(folder / "evidence.db"))
-        yield Edges(repository=opened, store=kept, folder=folder, environment=environment)
+        matrices = KeptMatrices(folder / "matrices", _parse_matrix)
+        yield Edges(repository=opened, store=kept, matrices=matrices, folder=folder, environment=environment)
+
+
+def _parse_matrix(text: bytes, path: str) -> Matrix:
+    from gatekeep.matrix.load import parse_matrix
+
+    return parse_matrix(text, path=path)
 
 
 def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain, ReadyToolchain | ToolchainError]:
@@ -92,20 +106,38 @@ def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain
                 folders = {name: Path(scratch, name) for name in ("home", "tmp", "scratch")}
                 for folder in folders.values():
                     folder.mkdir()
+                environment = make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"])
                 try:
                     facts = probe_toolchain(
                         toolchain,
                         runner=runner,
-                        environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
+                        environment=environment,
                         scratch=folders["scratch"],
                         digests=digests,
                         cancel=cancel,
                     )
-                    found[toolchain] = ReadyToolchain(version=facts.version, digest=facts.digest)
+                    cache = find_compile_cache(
+                        toolchain,
+                        facts,
+                        folder=edges.folder / "compile-cache",
+                        runner=runner,
+                        environment=environment,
+                        scratch=folders["scratch"],
+                        digests=digests,
+                        cancel=cancel,
+                    )
+                    digest = cache.digest if isinstance(cache, CompileCache) else facts.digest
+                    found[toolchain] = ReadyToolchain(version=facts.version, digest=digest, cache=cache)
                 except ToolchainError as error:
                     found[toolchain] = error
     digests.save()
     return found
+
+
+def list_caches(toolchains: Mapping[Toolchain, ReadyToolchain | ToolchainError]) -> Caches:
+    """Give the compiler caches that the matrices ask for, by toolchain."""
+    ready = ((toolchain, found) for toolchain, found in toolchains.items() if isinstance(found, ReadyToolchain))
+    return {toolchain: found.cache for toolchain, found in ready if found.cache is not None}
 
 
 def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | None:
@@ -133,6 +165,7 @@ def open_executor(
     progress: Progress,
     place: str = "trees",
     keep: Path | None = None,
+    caches: Caches = _NO_CACHES,
 ) -> Iterator[LocalExecutor]:
     """
     Give an executor of this machine; its workplaces are opened as jobs need them, and let go at the end.
@@ -142,9 +175,11 @@ def open_executor(
         workers: How many workplaces at most, at least 1.
         cores: How many compilers and the like may run at once, over all workers.
         source_date: The modification time of everything in their trees, in seconds since 1970.
-        progress: Told, once, where the filesystem does not tell what a build reads.
+        progress: Told, once, where the filesystem does not tell what a build reads, and where a compiler cache that the
+            matrix asks for cannot be used.
         place: The folder of the store in which they lie.
         keep: Where artifacts are kept; None keeps none.
+        caches: Compiler caches that builds may take objects from (`list_caches`); without them builds are clean.
     """
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
     with ExitStack() as stack:
@@ -164,6 +199,8 @@ def open_executor(
             fault = _probe_reads(edges, edges.folder / place, runner)
             if fault is not None:
                 progress.message(fault)
+            for message in list_faults(caches.values()):
+                progress.message(message)
 
         def open_workplace() -> Workplace:
             from gatekeep.build.job import Workplace
@@ -183,6 +220,7 @@ def open_executor(
                 jobs=max(1, cores // workers),
                 jobserver=jobserver,
                 keep=keep,
+                caches={toolchain: cache for toolchain, cache in caches.items() if isinstance(cache, CompileCache)},
             )
 
         executor = LocalExecutor(workers, open_workplace=open_workplace, prepare=prepare)
@@ -201,6 +239,7 @@ def run_plan(
     sink: ResultSink | None = None,
     place: str = "trees",
     keep: Path | None = None,
+    caches: Caches = _NO_CACHES,
 ) -> tuple[Evidence, ...]:
     """
     Carry or build the jobs of a plan on this machine, and show how far it is.
@@ -215,6 +254,7 @@ def run_plan(
         sink: Gets the results; the store by default.
         place: As for `open_executor`.
         keep: As for `open_executor`.
+        caches: As for `open_executor`.
 
     Returns:
         One evidence a job, in no promised order.
@@ -236,6 +276,7 @@ def run_plan(
             progress=progress,
             place=place,
             keep=keep,
+            caches=caches,
         ) as executor:
             return run_jobs(
                 plan.jobs,

@@ -14,10 +14,9 @@ from typing import assert_never
 
 import click
 
-from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge, sort_evidence
-from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Plan
@@ -110,14 +109,15 @@ def _judge_change(
         named=matrix,
         work_tree=repository.work_tree,
         files=repository,
-        parse=lambda text, path: parse_matrix(text, path=path),
+        parse=edges.matrices.read,
     )
     barred = {bar.target for bar in edges.store.list_barred()}
+    toolchains = ready_toolchains(edges, matrices.by_tree.values())
     plan = plan_change(
         PlanInputs(
             change=change,
             matrices=matrices.by_tree,
-            toolchains=ready_toolchains(edges, matrices.by_tree.values()),
+            toolchains=toolchains,
             stored=() if rebuild else list_trusted(edges.store.list_evidence(_trees(change)), barred),
             durations_s=edges.store.load_durations(),
             changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.head.tree_id)],
@@ -131,6 +131,7 @@ def _judge_change(
         source_date=matrices.by_tree[change.base.tree_id].source_date,
         carrier=_make_carrier(edges, barred, rebuild=rebuild),
         earlier=_newest(edges, plan, rebuild=rebuild),
+        caches={} if rebuild else list_caches(toolchains),
     )
     case = _make_case(edges, change, matrices, (*plan.known, *found))
     return Judgement(

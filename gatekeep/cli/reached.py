@@ -11,7 +11,6 @@ from typing import Any
 from gatekeep.cli.edges import open_edges
 from gatekeep.errors import UsageError
 from gatekeep.matrix.faults import quote, suggest
-from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.change import Change
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
@@ -54,7 +53,7 @@ def ask_reach(commits: str, *, matrix: Path | None, repository: Path, store: Pat
             named=matrix,
             work_tree=edges.repository.work_tree,
             files=edges.repository,
-            parse=lambda text, path: parse_matrix(text, path=path),
+            parse=edges.matrices.read,
         )
         comparer = TreeComparer(edges.repository)
         difference = comparer.compare(change.base.tree_id, change.head.tree_id)

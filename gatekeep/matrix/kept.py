@@ -1,0 +1,169 @@
+"""
+Matrices that were read before, kept in the store's folder: the same bytes need not be read twice.
+
+Most changes leave the matrix as it is. Reading 300 targets anew costs 0.3 s, most of it the import of what reads YAML
+and checks it; a kept one is there in 10 ms, and nothing of that is imported.
+
+A kept matrix is a digest and rows of JSON, one a value, each made of plain values and of rows before it. It is trusted
+as far as the evidence beside it is: a damaged one is read anew, and nothing in it is code. Its name says from what it
+was made: the bytes, their path, and the program that read them.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import date
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+import gatekeep
+from gatekeep.model import matrix as model
+from gatekeep.model.matrix import Matrix
+
+_FORMAT = 1
+#: So many are kept, the newest: a change seldom brings more than one, and branches take turns.
+_KEPT_COUNT = 16
+#: Every kind of value that a matrix may hold is defined in one module.
+_KINDS: dict[str, type] = {
+    name: kind for name, kind in vars(model).items() if isinstance(kind, type) and kind.__module__ == model.__name__
+}
+_TUPLE, _DATE = "", "date"
+_DIGEST_LENGTH = 65
+
+
+class KeptMatrices:
+    """
+    Reads matrices, each once.
+
+    Args:
+        folder: Where they are kept; made when it is missing. A folder that cannot be used costs time, nothing else.
+        parse: Reads what is not there, as `parse_matrix` does; what it raises comes through, and nothing is kept.
+    """
+
+    def __init__(self, folder: Path, parse: Callable[[bytes, str], Matrix]) -> None:
+        self._folder = folder
+        self._parse = parse
+        self._program = _describe_program()
+
+    def read(self, text: bytes, path: str) -> Matrix:
+        """
+        Give the matrix of a file's bytes.
+
+        Args:
+            text: The whole file.
+            path: Its name, for places in messages and in the matrix.
+        """
+        facts = json.dumps([_FORMAT, self._program, path]).encode("ascii")
+        kept = self._folder / f"{hashlib.sha256(facts + text).hexdigest()}.json"
+        try:
+            return decode_matrix(kept.read_bytes())
+        except (OSError, ValueError):
+            # Not there, cut, or not a matrix: the bytes themselves say what it is.
+            pass
+        matrix = self._parse(text, path)
+        with suppress(OSError):
+            self._keep(kept, encode_matrix(matrix))
+        return matrix
+
+    def _keep(self, kept: Path, content: bytes) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+        fresh = kept.with_suffix(f".{os.getpid()}.new")
+        fresh.write_bytes(content)
+        fresh.replace(kept)
+        others = sorted(self._folder.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        for old in others[_KEPT_COUNT:]:
+            old.unlink(missing_ok=True)
+
+
+def encode_matrix(matrix: Matrix) -> bytes:
+    """Write a matrix as rows; equal values are written once."""
+    rows: list[list[object]] = []
+    numbers: dict[str, int] = {}
+
+    def keep(kind: str, values: list[object]) -> list[int]:
+        row = [kind, *values]
+        # As text: 1, 1.0 and True are one key of a dictionary, and are not one value.
+        number = numbers.setdefault(json.dumps(row), len(rows))
+        if number == len(rows):
+            rows.append(row)
+        return [number]
+
+    def encode(value: object) -> object:
+        match value:
+            case None | bool() | int() | float() | str():
+                return value
+            case tuple():
+                return keep(_TUPLE, [encode(entry) for entry in value])
+            case Enum():
+                return keep(type(value).__name__, [value.value])
+            case date():
+                return keep(_DATE, [value.isoformat()])
+            case _:
+                kind = type(value).__name__
+                if _KINDS.get(kind) is not type(value):
+                    raise TypeError(f"a {kind} has no place in a kept matrix")
+                return keep(kind, [encode(getattr(value, name)) for name in _FIELDS[kind]])
+
+    encode(matrix)
+    content = json.dumps(rows, separators=(",", ":")).encode("ascii")
+    return _digest(content) + content
+
+
+def decode_matrix(content: bytes) -> Matrix:
+    """
+    Read what `encode_matrix` has written.
+
+    Raises:
+        ValueError: It is damaged, or something else.
+    """
+    digest, rows = content[:_DIGEST_LENGTH], content[_DIGEST_LENGTH:]
+    if digest != _digest(rows):
+        raise ValueError("damaged")
+    table: list[object] = []
+    try:
+        for kind, *values in json.loads(rows):
+            given = [table[value[0]] if type(value) is list else value for value in values]
+            table.append(_decode_row(kind, given))
+    except (LookupError, TypeError, RecursionError) as error:
+        raise ValueError("not the rows of a matrix") from error
+    matrix = table[-1] if table else None
+    if not isinstance(matrix, Matrix):
+        raise ValueError("the last row is not a matrix")  # noqa: TRY004 - of what was read, not of what was handed in
+    return matrix
+
+
+def _digest(content: bytes) -> bytes:
+    return hashlib.sha256(content).hexdigest().encode("ascii") + b"\n"
+
+
+def _decode_row(kind: str, given: list[Any]) -> object:
+    match kind:
+        case "":
+            return tuple(given)
+        case "date":
+            return date.fromisoformat(*given)
+    made = _KINDS[kind]
+    if issubclass(made, Enum):
+        return made(*given)
+    return made(**dict(zip(_FIELDS[kind], given, strict=True)))
+
+
+def _list_fields(kind: type) -> tuple[str, ...]:
+    return tuple(entry.name for entry in dataclasses.fields(kind) if entry.init)
+
+
+_FIELDS = {name: _list_fields(kind) for name, kind in _KINDS.items() if dataclasses.is_dataclass(kind)}
+
+
+def _describe_program() -> list[object]:
+    """Tell one program from another: whoever works on gatekeep changes how matrices are read without a new version."""
+    folders = [Path(__file__).parent, Path(model.__file__).parent]
+    sources = sorted(path for folder in folders for path in folder.glob("*.py"))
+    stamps = [(path.name, status.st_size, status.st_mtime_ns) for path in sources for status in [path.stat()]]
+    return [gatekeep.__version__, stamps]
