@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from signal import SIGKILL
+from types import MappingProxyType
 from typing import assert_never
 
 from gatekeep.build.command import (
@@ -31,6 +32,8 @@ from gatekeep.build.command import (
     Signalled,
     TimedOutEnd,
 )
+from gatekeep.build.compile_cache import FOLDER as COMPILERS
+from gatekeep.build.compile_cache import CompileCache
 from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
@@ -54,6 +57,7 @@ from gatekeep.model.evidence import (
     TimedOut,
     name_outcome,
 )
+from gatekeep.model.matrix import Toolchain
 from gatekeep.model.placeholders import fill_at_run_time
 from gatekeep.model.plan import Job
 from gatekeep.model.readset import ReadSet
@@ -61,6 +65,7 @@ from gatekeep.model.readset import ReadSet
 #: Below this, "no space left on device" in a log is believed to be the machine's.
 _DISK_FULL_BELOW_BYTES = 64 * 1024**2
 _FOLDERS = ("out", "home", "tmp")
+_REMOVED_FOLDERS = (*_FOLDERS, COMPILERS)
 _logger = logging.getLogger(__name__)
 _DISK_FULL_TEXT = b"No space left on device"
 
@@ -89,6 +94,7 @@ class Workplace:
         jobs: int,
         jobserver: Jobserver,
         keep: Path | None = None,
+        caches: Mapping[Toolchain, CompileCache] = MappingProxyType({}),
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         """
@@ -104,6 +110,7 @@ class Workplace:
             jobs: What `{jobs}` becomes where the jobserver does not serve.
             jobserver: Shares the cores among all builds of the run.
             keep: Where artifacts are kept (see `kept`); None keeps none.
+            caches: Compiler caches by toolchain; builds of the others are clean.
             now: The clock.
         """
         self._tree = tree
@@ -115,6 +122,7 @@ class Workplace:
         self._jobs = jobs
         self._jobserver = jobserver
         self._keep = keep
+        self._caches = caches
         self._now = now
         self._out = folder / "out"
         self._log = folder / "job.log"
@@ -184,7 +192,9 @@ class Workplace:
         self._log.unlink(missing_ok=True)
 
     def _remove_folders(self) -> None:
-        remove_everything([os.fsencode(self._folder / name) for name in _FOLDERS], os.fsencode(self._folder / "trash"))
+        remove_everything(
+            [os.fsencode(self._folder / name) for name in _REMOVED_FOLDERS], os.fsencode(self._folder / "trash")
+        )
 
     def _fill(self, text: str) -> str:
         return fill_at_run_time(text, out=str(self._out), tree=str(self._tree.root), jobs=self._jobs)
@@ -201,6 +211,7 @@ class Workplace:
             home=self._folder / "home",
             tmp=self._folder / "tmp",
         )
+        environment = self._use_cache(job, environment)
         elapsed_s, log_cut = 0.0, False
         for command in recipe.build:
             left_s = recipe.time_limit_s - elapsed_s
@@ -227,6 +238,19 @@ class Workplace:
             if outcome is not None:
                 return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
         return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
+
+    def _use_cache(self, job: Job, environment: dict[str, str]) -> dict[str, str]:
+        cache = self._caches.get(job.target.toolchain)
+        # A recipe with a PATH of its own may mean other compilers by the same names.
+        if cache is None or any(name == "PATH" for name, _ in job.target.recipe.environment):
+            return environment
+        try:
+            return cache.stand_in_front(
+                environment, folder=self._folder / COMPILERS, tree=self._tree.root, tmp=self._folder / "tmp"
+            )
+        except OSError as error:
+            log_event(_logger, logging.WARNING, "compile_cache", target=job.target.name, error=str(error))
+            return environment
 
     def _read_log(self, directory: str) -> LogFindings:
         try:

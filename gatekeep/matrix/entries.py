@@ -131,6 +131,24 @@ Program = Annotated[Annotated[Word, Tag(ONE)] | Annotated[Command, Tag(MANY)], D
 """A name or path, or a command that prints one."""
 
 
+class CompileCacheEntry(Entry):
+    """A compiler cache in front of compilers."""
+
+    KIND = "compile cache"
+    NAMED = False
+    program: Maybe[Line] = Field(
+        None, description="ccache, 4.6 or newer: its name or path; absent: ccache.", examples=["ccache"]
+    )
+    in_front_of: list[Name] = Field(
+        min_length=1,
+        description="The compilers whose work it keeps, by the names under which the build finds them on PATH.",
+        examples=["[arm-none-eabi-gcc, arm-none-eabi-g++]"],
+    )
+    limit: Maybe[Capacity] = Field(
+        None, description="How much it may hold, in the store's folder; absent: 2 GiB.", examples=["2 GiB"]
+    )
+
+
 class ToolchainEntry(Entry):
     """A compiler set."""
 
@@ -153,6 +171,11 @@ class ToolchainEntry(Entry):
         description="The files that make the toolchain what it is: programs, looked up on PATH, and commands (lists of "
         "words) that each print the path of one.",
         examples=["[cc, ld, [cc, -print-prog-name=cc1]]"],
+    )
+    compile_cache: Maybe[CompileCacheEntry] = Field(
+        None,
+        description="A compiler cache that the gate may take objects from; audits and --rebuild do not.",
+        examples=["{in_front_of: [arm-none-eabi-gcc], limit: 2 GiB}"],
     )
 
 

@@ -8,11 +8,12 @@ by name, with null taking one away; `configurations` is replaced whole.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from gatekeep.matrix.entries import (
     BoardEntry,
+    CompileCacheEntry,
     ConfigurationEntry,
     EveryEntry,
     MatrixEntry,
@@ -26,6 +27,7 @@ from gatekeep.matrix.machines import ANY_FORM, MACHINE_FORMS
 from gatekeep.matrix.scalars import LOAD_TIME_NAMES
 from gatekeep.matrix.storage import list_clashes, resolve_memory, resolve_part
 from gatekeep.model.matrix import (
+    CacheWish,
     Claim,
     Matrix,
     Memory,
@@ -38,9 +40,13 @@ from gatekeep.model.matrix import (
     Toolchain,
 )
 from gatekeep.model.placeholders import Placeholder, Template, list_names
+from gatekeep.model.quantity import render_bytes
 
 Levels = tuple[ConfigurationEntry, ...]
 """From every down to the target's own."""
+
+_MIN_CACHE_BYTES = 1024**2
+"""Less holds a handful of objects; and 0 would mean no limit to the program."""
 
 
 def resolve(entry: MatrixEntry, faults: Faults) -> Matrix:
@@ -106,7 +112,28 @@ class _Resolver:
                 else self._literal(program, entry.value_at("programs", index))
                 for index, program in enumerate(entry.programs)
             ),
+            compile_cache=self._resolve_cache(entry.compile_cache),
         )
+
+    def _resolve_cache(self, entry: CompileCacheEntry | None) -> CacheWish | None:
+        if entry is None:
+            return None
+        names = list(entry.in_front_of)
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                self.faults.add(entry.value_at("in_front_of", index), f"compiler {name} stands twice; write it once")
+        if entry.limit is not None and entry.limit < _MIN_CACHE_BYTES:
+            problem = f"a compile cache needs 1 MiB or more, got {render_bytes(entry.limit)}; write for instance 2 GiB"
+            self.faults.add(entry.value_at("limit"), problem)
+        wish = CacheWish(in_front_of=tuple(names))
+        if entry.program is not None:
+            if "/" in entry.program and not entry.program.startswith("/"):
+                problem = (
+                    f"a compile cache is found by its name or its whole path, got {quote(entry.program)}; write ccache"
+                )
+                self.faults.add(entry.value_at("program"), problem)
+            wish = replace(wish, program=entry.program)
+        return wish if entry.limit is None else replace(wish, limit_bytes=entry.limit)
 
     def _resolve_command(self, words: list[Template], entry: ToolchainEntry, *at: str | int) -> tuple[str, ...]:
         command = tuple(self._literal(word, entry.value_at(*at, i)) for i, word in enumerate(words))

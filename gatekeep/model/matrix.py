@@ -96,6 +96,20 @@ class Memory:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CacheWish:
+    """
+    A compiler cache that a toolchain asks for.
+
+    `program` is ccache, by name or path; `in_front_of` the names of the compilers whose work it keeps, never empty;
+    `limit_bytes` how much it may hold.
+    """
+
+    in_front_of: tuple[str, ...]
+    program: str = "ccache"
+    limit_bytes: int = 2 * 1024**3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Toolchain:
     """
     A compiler set.
@@ -103,7 +117,7 @@ class Toolchain:
     `probe` is a command whose output holds the version; `allow` a comma-separated version range by PEP 440 ("" allows
     every version); `install` the hint shown where it is missing; `programs` say which files make the toolchain what it
     is: the name (looked up on PATH) or path of one, or a command that prints its path, for a compiler that stands
-    behind a driver or an interpreter.
+    behind a driver or an interpreter. `compile_cache` is None where every file is compiled.
     """
 
     name: str
@@ -111,6 +125,7 @@ class Toolchain:
     allow: str = ""
     install: str | None = None
     programs: tuple[str | tuple[str, ...], ...] = ()
+    compile_cache: CacheWish | None = None
 
 
 class ImageFormat(Enum):

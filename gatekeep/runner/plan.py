@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
+from gatekeep.build.compile_cache import CompileCache, NoCompileCache
 from gatekeep.errors import ToolchainError
 from gatekeep.history.store import is_reusable
 from gatekeep.model.change import Change, Commit
@@ -26,10 +27,16 @@ _UNKNOWN_S = 3600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadyToolchain:
-    """A toolchain that was probed and found: its version, and a digest of all that makes it what it is."""
+    """
+    A toolchain that was probed and found: its version, and a digest of all that makes it what it is.
+
+    `cache` is None where the matrix asks for no compiler cache. One that is used is part of the digest, so evidence
+    that was made with it and without it does not mix.
+    """
 
     version: str
     digest: str
+    cache: CompileCache | NoCompileCache | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
