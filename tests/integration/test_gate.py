@@ -348,3 +348,34 @@ def test_a_build_that_asks_git_finds_no_repository(kelp: Kelp) -> None:
     code, report, _ = kelp.gate()
     assert code == 0
     assert outcomes(report, head)["cortex-m/buoy"] == "built"
+
+
+def test_a_gate_that_was_killed_goes_on_where_it_was(kelp: Kelp) -> None:
+    flag = kelp.folder.parent / "flag"
+    kelp.edit("Makefile", lambda old: old.replace("all:\n", f"all:\n\twhile [ ! -e {flag} ]; do sleep 0.05; done\n"))
+    kelp.commit("Wait for a flag")
+    process = subprocess.Popen(
+        kelp.command("--workers", "2"),
+        cwd=kelp.folder,
+        env=kelp.environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stderr is not None
+    # The base has no flag to wait for: its builds end, and are told of.
+    ended = []
+    for line in process.stderr:
+        ended += [line] if ": built in " in line else []
+        if len(ended) == 2:
+            break
+    process.kill()
+    process.communicate(timeout=30)
+    deadline = time.monotonic() + 30
+    while list_processes("0.05"):
+        assert time.monotonic() < deadline, "a build outlived the gate"
+        os.sched_yield()
+    flag.touch()
+    code, report, _ = kelp.gate()
+    assert code == 0
+    assert report["reused"] >= len(ended) == 2
