@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from gatekeep.judge.loosening import list_loosenings
 from gatekeep.matrix.load import parse_matrix
-from gatekeep.model.matrix import Matrix, Memory, Part, Recipe, Region, Rules, RuleStrength
+from gatekeep.model.matrix import Matrix, Memory, Part, Port, Recipe, Region, Rules, RuleStrength, Target, Toolchain
 from tests.cases import make_matrix, make_target
 
 TEXT = (Path(__file__).parents[2] / "matrices" / "skerry" / "tree" / "matrix.yml").read_text("utf-8")
@@ -469,3 +469,29 @@ def test_the_order_of_entries_does_not_matter(
 
     looser = loosen(matrix, index, 1)
     assert list_loosenings(shuffled(matrix), shuffled(looser)) == list_loosenings(matrix, looser)
+
+
+#: What of each value is compared, and what may change freely: it judges nothing, or tells the build what to do.
+COMPARED: dict[type, tuple[set[str], set[str]]] = {
+    Matrix: ({"ports", "targets", "claims", "rules"}, {"path", "tree", "source_date"}),
+    Rules: ({"new_warnings", "growth_per_change"}, set()),
+    Port: ({"name", "machine", "bits", "byte_order"}, {"maintainers", "since", "place"}),
+    Target: (
+        {"port", "board", "configuration", "toolchain", "recipe", "part", "part_address", "memories"},
+        {"settings", "place"},
+    ),
+    Part: ({"capacity_bytes", "regions"}, {"name"}),
+    Region: ({"name", "at_bytes", "capacity_bytes", "reserve_bytes", "write_protected"}, set()),
+    Memory: ({"name", "address", "capacity_bytes", "reserve_bytes"}, set()),
+    Toolchain: ({"probe", "allow", "programs"}, {"name", "install", "compile_cache"}),
+    Recipe: (
+        {"build", "elf", "image", "archives", "environment", "time_limit_s"},
+        {"name", "directory", "image_format", "keep_environment", "log_limit_bytes", "builds_in_tree"},
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", list(COMPARED), ids=lambda kind: kind.__name__)
+def test_whoever_adds_a_field_decides_whether_it_can_loosen(kind: type) -> None:
+    compared, free = COMPARED[kind]
+    assert {field.name for field in fields(kind)} <= compared | free
