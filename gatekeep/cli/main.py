@@ -6,13 +6,14 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from importlib import import_module
 
 import click
 
 from gatekeep import __version__
 from gatekeep.errors import GatekeepError, MatrixError, UsageError
-from gatekeep.report.plain import plain
+from gatekeep.report.plain import plain, plain_lines
 
 #: The contract with scripts and hooks; shown by --help.
 EXIT_PASS = 0
@@ -103,7 +104,18 @@ def run(arguments: list[str]) -> int:
         # The reader went away (`gatekeep targets | head`). Python would complain once more while it shuts down.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_UNDECIDED
+    except Exception:
+        # Python's own exit code for this is 1, which says "blocked" to whoever called us.
+        _say_lines(traceback.format_exc())
+        _say("gatekeep: this is a fault of gatekeep itself; report it with the lines above")
+        _say("verdict: undecided; this is never a pass")
+        return EXIT_UNDECIDED
 
 
 def _say(text: str) -> None:
     click.echo(plain(text), err=True)
+
+
+def _say_lines(text: str) -> None:
+    for line in plain_lines(text):
+        click.echo(line, err=True)

@@ -1,0 +1,76 @@
+"""Errors become messages and exit codes; nothing that went wrong is ever taken for "blocked" or "pass"."""
+
+from __future__ import annotations
+
+import click
+import pytest
+
+from gatekeep.cli.main import cli, run
+from gatekeep.errors import GatekeepError, MatrixError, RepositoryError, StoreError, UsageError
+
+
+@pytest.fixture
+def failing(monkeypatch: pytest.MonkeyPatch) -> list[BaseException]:
+    """A command that raises what the list holds, in place of all others."""
+    errors: list[BaseException] = []
+
+    @click.command()
+    def fail() -> None:
+        raise errors[0]
+
+    monkeypatch.setattr(cli, "get_command", lambda ctx, name: fail)
+    return errors
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "said"),
+    [
+        (UsageError("there is none"), 2, "gatekeep: there is none\n"),
+        (MatrixError("m.yml", 3, 1, "unknown key 'bords'"), 2, "m.yml:3:1: unknown key 'bords'\n"),
+        (RepositoryError("x: gone\x1b[2J"), 3, "gatekeep: x: gone\\x1b[2J\nverdict: undecided; this is never a pass\n"),
+        (StoreError("damaged"), 3, "gatekeep: damaged\nverdict: undecided; this is never a pass\n"),
+        (GatekeepError("other"), 3, "gatekeep: other\nverdict: undecided; this is never a pass\n"),
+        (
+            KeyboardInterrupt(),
+            130,
+            "gatekeep: stopped; what had ended is kept, the same command goes on from there\n",
+        ),
+    ],
+    ids=lambda value: type(value).__name__ if isinstance(value, BaseException) else "",
+)
+def test_exit_code_and_message(
+    failing: list[BaseException], capsys: pytest.CaptureFixture[str], error: BaseException, code: int, said: str
+) -> None:
+    failing.append(error)
+    assert run(["anything"]) == code
+    assert capsys.readouterr().err == said
+
+
+def test_every_fault_of_a_matrix_is_told(failing: list[BaseException], capsys: pytest.CaptureFixture[str]) -> None:
+    failing.append(MatrixError("m.yml", 3, 1, "one", others=(MatrixError("m.yml", 5, 2, "two"),)))
+    assert run(["anything"]) == 2
+    assert capsys.readouterr().err == "m.yml:3:1: one\nm.yml:5:2: two\n"
+
+
+def test_a_fault_of_our_own_is_undecided_and_not_blocked(
+    failing: list[BaseException], capsys: pytest.CaptureFixture[str]
+) -> None:
+    failing.append(ZeroDivisionError("hostile \x1b[2J"))
+    assert run(["anything"]) == 3
+    said = capsys.readouterr().err.splitlines()
+    assert said[0] == "Traceback (most recent call last):"
+    assert said[-3] == "ZeroDivisionError: hostile \\x1b[2J"
+    assert said[-1] == "verdict: undecided; this is never a pass"
+
+
+def test_unknown_commands_and_options_are_usage_errors(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["no-such-command"]) == 2
+    assert run(["gate", "--no-such-option"]) == 2
+    capsys.readouterr()
+
+
+def test_help_teaches_and_passes(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--help"]) == 0
+    said = capsys.readouterr().out
+    for words in ("gatekeep gate main HEAD", "Exit codes:", "3  undecided"):
+        assert words in said
