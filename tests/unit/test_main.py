@@ -33,7 +33,8 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> list[BaseException]:
         (
             KeyboardInterrupt(),
             130,
-            "gatekeep: stopped; what had ended is kept, the same command goes on from there\n",
+            # After the ^C that the terminal has echoed, click begins a new line.
+            "\ngatekeep: stopped; what had ended is kept, the same command goes on from there\n",
         ),
     ],
     ids=lambda value: type(value).__name__ if isinstance(value, BaseException) else "",
