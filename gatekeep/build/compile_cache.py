@@ -117,7 +117,7 @@ for word do
     last=$word
 done
 exec 3>&1
-"$@" || exit
+"$@" -fno-working-directory || exit
 [ -f "$text" ] || exit 1
 names=$(LC_ALL=C awk '
     /^# [0-9]+ "/ {

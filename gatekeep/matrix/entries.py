@@ -134,7 +134,7 @@ Program = Annotated[Annotated[Word, Tag(ONE)] | Annotated[Command, Tag(MANY)], D
 class CompileCacheEntry(Entry):
     """A compiler cache in front of compilers."""
 
-    KIND = "compile cache"
+    KIND = "compile_cache"
     NAMED = False
     program: Maybe[Line] = Field(
         None, description="ccache, 4.6 or newer: its name or path; absent: ccache.", examples=["ccache"]

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from gatekeep.errors import MatrixError, UsageError
 from gatekeep.matrix.load import load_matrix, parse_matrix
 from gatekeep.model.matrix import (
+    CacheWish,
     Claim,
     ImageFormat,
     Maintainer,
@@ -102,6 +103,17 @@ def test_one_target_is_whole(skerry):
         settings=(("cross", "riscv64-"), ("opt", "-O2")),
         place=Place(path="skerry.yml", line=51, column=7),
     )
+
+
+def test_compile_cache_is_as_written_and_off_by_default(skerry):
+    text = SOUND.replace(', allow: ">=13"}', ", compile_cache: {in_front_of: [cc, c++]%s}}")
+    assert _get(skerry, "riscv64/vale").toolchain.compile_cache is None
+    by_default, as_said = (
+        _get(_parse(text % more), "riscv64/vale").toolchain.compile_cache
+        for more in ("", ", program: /opt/bin/ccache, limit: 512 MiB")
+    )
+    assert by_default == CacheWish(in_front_of=("cc", "c++"), program="ccache", limit_bytes=2 * 1024**3)
+    assert as_said == CacheWish(in_front_of=("cc", "c++"), program="/opt/bin/ccache", limit_bytes=512 * 1024**2)
 
 
 def test_port_claims_rules_and_date_are_as_written(skerry):
