@@ -100,32 +100,43 @@ def load_change(command: GitCommand, base: str, head: str, *, common_dir: Path) 
     """
     base_commit = resolve_commit(command, base)
     head_commit = resolve_commit(command, head)
-    _require_common_history(command, base_commit, head_commit)
-    output = command.ask(
-        "rev-list",
-        "--topo-order",
-        "--reverse",
-        *_LISTING,
-        head_commit.commit_id,
-        f"^{base_commit.commit_id}",
-        doing=f"listing the commits from {base_commit.short_id} to {head_commit.short_id}",
-    )
-    commits = _parse_commits(output)
+    commits = list_commits(command, base_commit, head_commit, common_dir=common_dir)
     if not commits:
         return Change(base=base_commit, head=base_commit, commits=(), commit_count=0)
-    boundaries = _list_boundaries(command, common_dir)
-    cut = next((commit for commit in commits if commit.commit_id in boundaries), None)
-    if cut is not None:
-        raise RepositoryError(
-            f"{command.place}: the clone is shallow and cuts the change off at commit {cut.short_id}, "
-            f"wanted every commit from {base_commit.short_id} to {head_commit.short_id}; {_UNSHALLOW}"
-        )
     return Change(
         base=base_commit,
         head=head_commit,
         commits=keep_first_of_each_tree(commits, base_commit.tree_id),
         commit_count=len(commits),
     )
+
+
+def list_commits(command: GitCommand, base: Commit, head: Commit, *, common_dir: Path) -> tuple[Commit, ...]:
+    """
+    List every commit that HEAD contains and BASE does not, parents before children.
+
+    Raises:
+        RepositoryError: A shallow clone that lacks some of them, or histories without a common commit.
+    """
+    _require_common_history(command, base, head)
+    output = command.ask(
+        "rev-list",
+        "--topo-order",
+        "--reverse",
+        *_LISTING,
+        head.commit_id,
+        f"^{base.commit_id}",
+        doing=f"listing the commits from {base.short_id} to {head.short_id}",
+    )
+    commits = _parse_commits(output)
+    boundaries = _list_boundaries(command, common_dir) if commits else frozenset()
+    cut = next((commit for commit in commits if commit.commit_id in boundaries), None)
+    if cut is not None:
+        raise RepositoryError(
+            f"{command.place}: the clone is shallow and cuts the change off at commit {cut.short_id}, "
+            f"wanted every commit from {base.short_id} to {head.short_id}; {_UNSHALLOW}"
+        )
+    return tuple(commits)
 
 
 def keep_first_of_each_tree(commits: Iterable[Commit], base_tree_id: str) -> tuple[Commit, ...]:

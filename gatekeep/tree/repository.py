@@ -17,7 +17,7 @@ from typing import Protocol, Self
 
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Change, Commit, LineMap
-from gatekeep.tree.change import load_change, resolve_commit
+from gatekeep.tree.change import list_commits, load_change, resolve_commit
 from gatekeep.tree.conversion import Converter
 from gatekeep.tree.git_command import GitCommand, git_environment
 from gatekeep.tree.hunks import parse_line_map
@@ -208,6 +208,15 @@ class GitRepository:
             RepositoryError: An unknown name, commits that a shallow clone lacks, or unrelated histories.
         """
         return load_change(self._command, base, head, common_dir=self.git_common_dir)
+
+    def list_commits(self, base: str, head: str) -> tuple[Commit, ...]:
+        """
+        List every commit of BASE..HEAD, parents before children; several may have one tree.
+
+        Raises:
+            RepositoryError: As `load_change`.
+        """
+        return list_commits(self._command, self.resolve(base), self.resolve(head), common_dir=self.git_common_dir)
 
     def list_tree(self, tree_id: str) -> Listing:
         """
