@@ -80,7 +80,7 @@ def generate_history(shape: Shape) -> tuple[Step, ...]:
     Make the first commit, which brings the whole tree, and `commit_count` more.
 
     Raises:
-        ValueError: The boards alone need more files than the shape allows.
+        ValueError: The boards alone need more files than the shape allows, or a commit was drawn that changes nothing.
     """
     tree = _Tree(shape)
     first = Step(kind="first", subject="Import the tree", changes=dict(tree.files))
@@ -93,6 +93,8 @@ def generate_history(shape: Shape) -> tuple[Step, ...]:
             path: content for path, content in tree.files.items() if before.get(path) != content
         }
         changes |= {path: None for path in before if path not in tree.files}
+        if not changes:
+            raise ValueError(f"commit {number + 1} ({kind}) changes nothing; draw with another seed")
         steps.append(Step(kind=kind, subject=subject, changes=changes))
     return tuple(steps)
 
@@ -257,7 +259,7 @@ class _Tree:
         return f"{driver}: Settle before the first reading"
 
     def _change_core(self, number: int) -> str:
-        self._edit("include/tick.h", r"TICK_SHIFT \d+", f"TICK_SHIFT {number % 5 + 1}")
+        self._edit("include/tick.h", r"TICK_SHIFT \d+", f"TICK_SHIFT {number % 7 + 1}")
         return "core: Count in finer ticks"
 
     def _change_port(self, _number: int) -> str:

@@ -293,20 +293,17 @@ def print_load() -> None:
 def print_parts(facts: GateFacts) -> None:
     """Print where our own CPU went, dearest first."""
     count = max(1, len(facts.jobs))
-    print(
-        f"  {'part (CPU of its thread, without parts inside)':48} {'count':>6} {'sum ms':>8} {'a job':>7} {'median':>7}"
-    )
+    print(f"  {'part (CPU of its thread, without parts inside)':48} {'count':>6} {'sum ms':>8} ", end="")
+    print(f"{'a job':>7} {'median':>7} {'wall, with parts inside':>24}")
     rows = sorted(facts.parts.items(), key=lambda row: -row[1][1])
-    for name, (times, cpu_s, _wall_s, median_s) in rows:
+    for name, (times, cpu_s, wall_s, median_s) in rows:
         if times:
             each = cpu_s / count * 1000
-            print(f"  {name:48} {times:6} {cpu_s * 1000:8.1f} {each:7.2f} {median_s * 1000:7.2f}")
-    print(
-        f"  {'keepers (their processes, all jobs)':48} {'':6} {facts.keepers_cpu_s * 1000:8.1f} "
-        f"{facts.keepers_cpu_s / count * 1000:7.2f}"
-    )
-    rest = facts.own_cpu_s - facts.keepers_cpu_s - sum(row[1] for row in facts.parts.values())
-    print(f"  {'the rest: imports, git, scheduling':48} {'':6} {rest * 1000:8.1f} {rest / count * 1000:7.2f}")
+            print(f"  {name:48} {times:6} {cpu_s * 1000:8.1f} {each:7.2f} {median_s * 1000:7.2f} {wall_s * 1000:24.1f}")
+    keepers_ms = facts.keepers_cpu_s * 1000
+    print(f"  {'keepers (all their processes)':48} {'':6} {keepers_ms:8.1f} {keepers_ms / count:7.2f}")
+    rest_ms = (facts.own_cpu_s - facts.keepers_cpu_s - sum(row[1] for row in facts.parts.values())) * 1000
+    print(f"  {'the rest: imports, git, scheduling':48} {'':6} {rest_ms:8.1f} {rest_ms / count:7.2f}")
 
 
 if __name__ == "__main__":

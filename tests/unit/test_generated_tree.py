@@ -60,6 +60,10 @@ def test_every_commit_changes_something_and_every_kind_comes_once_a_round(histor
     assert Counter(KINDS).most_common(2) == [("board", 7), ("chip", 4)]
 
 
+def test_two_rounds_of_the_measured_size_change_something_each() -> None:
+    assert len(generate_history(Shape(commit_count=2 * len(KINDS)))) == 41
+
+
 def test_kinds_touch_what_they_are_named_after(history: tuple[Step, ...]) -> None:
     patterns = {
         "board": r"boards/[a-z]+/board\.[ch]",

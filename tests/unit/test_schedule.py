@@ -203,3 +203,47 @@ def test_results_of_earlier_runs_are_carried_from() -> None:
     found = run_jobs(rest, executor=executor, store=store, progress=Told(store), carrier=carrier, earlier=[stored])
     assert executor.started == []
     assert [entry.tree_id for entry in found] == [TREES[1], TREES[2], TREES[3]]
+
+
+def test_the_next_build_starts_before_the_last_one_is_stored() -> None:
+    """The disk takes its time, and a worker is dear."""
+    events: list[str] = []
+
+    class Executor(SteppedExecutor):
+        def submit(self, job: Job) -> Future[Evidence]:
+            events.append(f"start {job.target.name}")
+            return super().submit(job)
+
+    class Store(ListStore):
+        def add(self, evidence: Evidence) -> None:
+            events.append(f"store {evidence.target}")
+            super().add(evidence)
+
+    jobs = [job for job in JOBS if job.target.name != "mips/holm"][:3]
+    store = Store()
+    run_jobs(jobs, executor=Executor(1), store=store, progress=Told(store), carrier=ALWAYS)
+    first, second, third = (job.target.name for job in jobs)
+    assert events == [
+        f"start {first}",
+        f"start {second}",
+        f"store {first}",
+        f"start {third}",
+        f"store {second}",
+        f"store {third}",
+    ]
+
+
+def test_what_is_carried_after_builds_is_stored_at_once_at_the_end() -> None:
+    heaps: list[int] = []
+
+    class Store(ListStore):
+        def add_carried(self, evidence: Sequence[Evidence]) -> None:
+            heaps.append(len(evidence))
+            super().add_carried(evidence)
+
+    store = Store()
+    told = Told(store)
+    carrier = ByTable({("arm/mere", position): 0 for position in (1, 2, 3)}, sure=False)
+    run_jobs(CHAIN, executor=SteppedExecutor(2), store=store, progress=told, carrier=carrier)
+    assert heaps == [3]
+    assert told.carried_count == 3
