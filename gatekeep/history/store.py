@@ -8,105 +8,43 @@ loss. A store that is damaged, foreign or newer than this program is an error, n
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
-from sqlalchemy import (
-    Column,
-    Connection,
-    Float,
-    ForeignKey,
-    Integer,
-    LargeBinary,
-    MetaData,
-    Row,
-    Select,
-    Table,
-    Text,
-    UniqueConstraint,
-    create_engine,
-    delete,
-    event,
-    func,
-    select,
-    text,
-)
+from sqlalchemy import Connection, Row, Select, create_engine, delete, event, func, select
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
 from gatekeep.history.readset_codec import decode_read_set, encode_read_set
+from gatekeep.history.schema import (
+    barred_table,
+    carried_table,
+    check_or_create,
+    detail_table,
+    evidence_table,
+    figures_table,
+    keep_content,
+    make_figures,
+    read_set_table,
+    tree_table,
+)
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Broken, Built, Evidence, Outgrown, name_outcome
 from gatekeep.model.readset import Carried
 
-#: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
-_APPLICATION_ID = 0x67617465
-#: Raised together with a migration.
-_SCHEMA_VERSION = 1
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000
 
 #: SQLite allows 32,766 variables in a statement (its default since 3.32).
 _NAMES_A_QUERY = 500
-
-_metadata = MetaData()
-_evidence = Table(
-    "evidence",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("target", Text, nullable=False),
-    Column("tree_id", Text, nullable=False),
-    Column("key", Text, nullable=False),
-    Column("commit_id", Text, nullable=False),
-    Column("outcome", Text, nullable=False),
-    Column("elapsed_s", Float, nullable=False),
-    Column("payload", LargeBinary, nullable=False),
-    Column("detail", LargeBinary, nullable=False),
-    Column("read_set", Integer, ForeignKey("read_set.id")),
-    UniqueConstraint("tree_id", "target", "key", name="evidence_of"),
-)
-#: Most builds of a target read the same files as the one before.
-_read_set = Table(
-    "read_set",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("sha256", LargeBinary, nullable=False, unique=True),
-    Column("payload", LargeBinary, nullable=False),
-)
-_tree = Table(
-    "tree", _metadata, Column("id", Integer, primary_key=True), Column("tree_id", Text, nullable=False, unique=True)
-)
-#: By far the most rows of a store: two small numbers each.
-_carried = Table(
-    "carried",
-    _metadata,
-    Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
-    Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
-    sqlite_with_rowid=False,
-)
-#: Targets that are not carried, one row for each result that an audit found wrong.
-_barred = Table(
-    "barred",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("target", Text, nullable=False),
-    Column("key", Text, nullable=False),
-    Column("tree_id", Text, nullable=False),
-    Column("commit_id", Text, nullable=False),
-    Column("barred_at", Text, nullable=False),
-    Column("what", Text, nullable=False),
-    UniqueConstraint("target", "key", "tree_id", name="barred_for"),
-)
-#: Makes "the newest of every target" one seek a target.
-_NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
 
 
 class ResultSink(Protocol):
@@ -157,7 +95,8 @@ class SqliteStore:
         self._writing = self._engine.execution_options(gatekeep_writes=True)
         with self._mapped_errors("opened"):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._check_or_create()
+            with self._writing.begin() as connection:
+                check_or_create(connection, path)
 
     def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
@@ -173,14 +112,14 @@ class SqliteStore:
         """
         wanted = sorted(set(tree_ids))
         found: list[Evidence] = []
-        built, carried = _records(whole=whole), _carried_records(whole=whole)
-        with self._mapped_errors("read"), self._engine.connect() as connection:
+        built, carried, read = records(whole=whole), _carried_records(whole=whole), make_reader()
+        with self.reading() as connection:
             # SQLite allows 32,766 variables in a statement (its default since 3.32); a change has far fewer trees.
             for start in range(0, len(wanted), 500):
                 part = wanted[start : start + 500]
-                here = [*map(_read_record, connection.execute(built.where(_evidence.c.tree_id.in_(part))))]
+                here = [*map(read, connection.execute(built.where(evidence_table.c.tree_id.in_(part))))]
                 known = {(entry.tree_id, entry.target, entry.key) for entry in here}
-                there = map(_read_carried, connection.execute(carried.where(_tree.c.tree_id.in_(part))))
+                there = map(read, connection.execute(carried.where(tree_table.c.tree_id.in_(part))))
                 found += here
                 found += (entry for entry in there if (entry.tree_id, entry.target, entry.key) not in known)
         return tuple(found)
@@ -193,11 +132,11 @@ class SqliteStore:
             StoreError: The store cannot be read, or the record is damaged.
         """
         query = _carried_records(whole=True).where(
-            _tree.c.tree_id == tree_id, _evidence.c.target == target, _evidence.c.key == key
+            tree_table.c.tree_id == tree_id, evidence_table.c.target == target, evidence_table.c.key == key
         )
-        with self._mapped_errors("read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             row = connection.execute(query).first()
-            return None if row is None else _read_carried(row)
+            return None if row is None else make_reader()(row)
 
     def list_newest(self) -> tuple[Evidence, ...]:
         """
@@ -206,11 +145,11 @@ class SqliteStore:
         Raises:
             StoreError: The store cannot be read, or a record is damaged.
         """
-        newest = select(func.max(_evidence.c.id)).where(_evidence.c.read_set.is_not(None))
-        newest = newest.group_by(_evidence.c.target, _evidence.c.key)
-        query = _records(whole=False).where(_evidence.c.id.in_(newest.scalar_subquery()))
-        with self._mapped_errors("read"), self._engine.connect() as connection:
-            return tuple(map(_read_record, connection.execute(query)))
+        newest = select(func.max(evidence_table.c.id)).where(evidence_table.c.read_set.is_not(None))
+        newest = newest.group_by(evidence_table.c.target, evidence_table.c.key)
+        query = records(whole=False).where(evidence_table.c.id.in_(newest.scalar_subquery()))
+        with self.reading() as connection:
+            return tuple(map(make_reader(), connection.execute(query)))
 
     def add(self, evidence: Evidence) -> None:
         """
@@ -219,26 +158,8 @@ class SqliteStore:
         Raises:
             StoreError: It could not be written (disk full, locked for too long).
         """
-        values = {
-            "target": evidence.target,
-            "tree_id": evidence.tree_id,
-            "key": evidence.key,
-            "commit_id": evidence.commit_id,
-            "outcome": name_outcome(evidence.outcome),
-            "elapsed_s": evidence.elapsed_s,
-            "payload": encode_evidence(evidence),
-            "detail": encode_detail(evidence.footprint),
-        }
-        read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None else None
-        with self._mapped_errors("written"), self._writing.begin() as connection:
-            values["read_set"] = _keep_read_set(connection, read_set) if read_set is not None else None
-            statement = insert(_evidence).values(values)
-            connection.execute(
-                statement.on_conflict_do_update(
-                    index_elements=["tree_id", "target", "key"],
-                    set_={name: value for name, value in values.items() if name not in ("tree_id", "target", "key")},
-                )
-            )
+        with self.writing() as connection:
+            keep_evidence(connection, evidence)
 
     def add_carried(self, evidence: Sequence[Evidence]) -> None:
         """
@@ -250,8 +171,8 @@ class SqliteStore:
         Raises:
             StoreError: It could not be written, or a build that was carried from is not there.
         """
-        with self._mapped_errors("written"), self._writing.begin() as connection:
-            trees = {tree_id: _keep_tree(connection, tree_id) for tree_id in {entry.tree_id for entry in evidence}}
+        with self.writing() as connection:
+            trees = {tree_id: keep_tree(connection, tree_id) for tree_id in {entry.tree_id for entry in evidence}}
             origins = _find_builds(connection, evidence)
             rows = []
             for entry in evidence:
@@ -262,13 +183,13 @@ class SqliteStore:
                     raise StoreError(f"{self._path}: the build of {entry.target} that was carried from is not there")
                 rows.append({"tree": trees[entry.tree_id], "evidence": found})
             if rows:
-                connection.execute(insert(_carried).on_conflict_do_nothing(), rows)
+                connection.execute(insert(carried_table).on_conflict_do_nothing(), rows)
 
     def load_durations(self) -> dict[str, float]:
         """Give the newest build time of every target, in seconds."""
-        newest = select(func.max(_evidence.c.id)).group_by(_evidence.c.target).scalar_subquery()
-        query = select(_evidence.c.target, _evidence.c.elapsed_s).where(_evidence.c.id.in_(newest))
-        with self._mapped_errors("read"), self._engine.connect() as connection:
+        newest = select(func.max(evidence_table.c.id)).group_by(evidence_table.c.target).scalar_subquery()
+        query = select(evidence_table.c.target, evidence_table.c.elapsed_s).where(evidence_table.c.id.in_(newest))
+        with self.reading() as connection:
             return {row.target: row.elapsed_s for row in connection.execute(query)}
 
     def list_barred(self) -> tuple[Bar, ...]:
@@ -278,8 +199,8 @@ class SqliteStore:
         Raises:
             StoreError: The store cannot be read.
         """
-        query = select(_barred).order_by(_barred.c.target, _barred.c.id)
-        with self._mapped_errors("read"), self._engine.connect() as connection:
+        query = select(barred_table).order_by(barred_table.c.target, barred_table.c.id)
+        with self.reading() as connection:
             return tuple(map(_read_bar, connection.execute(query)))
 
     def bar(self, bar: Bar) -> None:
@@ -298,8 +219,8 @@ class SqliteStore:
             # Text from outside may hold lone surrogates, which SQLite does not take.
             "what": bar.what.encode("utf-8", "backslashreplace").decode("utf-8"),
         }
-        with self._mapped_errors("written"), self._writing.begin() as connection:
-            connection.execute(insert(_barred).values(values).on_conflict_do_nothing())
+        with self.writing() as connection:
+            connection.execute(insert(barred_table).values(values).on_conflict_do_nothing())
 
     def clear_bar(self, target: str) -> tuple[Bar, ...]:
         """
@@ -313,13 +234,13 @@ class SqliteStore:
         Raises:
             StoreError: It could not be written.
         """
-        with self._mapped_errors("written"), self._writing.begin() as connection:
-            query = select(_barred).where(_barred.c.target == target).order_by(_barred.c.id)
+        with self.writing() as connection:
+            query = select(barred_table).where(barred_table.c.target == target).order_by(barred_table.c.id)
             found = tuple(map(_read_bar, connection.execute(query)))
             if found:
-                builds = select(_evidence.c.id).where(_evidence.c.target == target)
-                connection.execute(delete(_carried).where(_carried.c.evidence.in_(builds)))
-                connection.execute(delete(_barred).where(_barred.c.target == target))
+                builds = select(evidence_table.c.id).where(evidence_table.c.target == target)
+                connection.execute(delete(carried_table).where(carried_table.c.evidence.in_(builds)))
+                connection.execute(delete(barred_table).where(barred_table.c.target == target))
             return found
 
     def close(self) -> None:
@@ -332,24 +253,17 @@ class SqliteStore:
     def __exit__(self, *_exc: object) -> None:
         self.close()
 
-    def _check_or_create(self) -> None:
-        # The write lock first: two processes that find no store must not both make one.
-        with self._writing.begin() as connection:
-            application_id = connection.execute(text("PRAGMA application_id")).scalar_one()
-            version = connection.execute(text("PRAGMA user_version")).scalar_one()
-            table_count = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
-            if application_id == 0 and version == 0 and table_count == 0:
-                _metadata.create_all(connection)
-                connection.execute(text(_NEWEST_INDEX))
-                connection.execute(text(f"PRAGMA application_id = {_APPLICATION_ID}"))
-                connection.execute(text(f"PRAGMA user_version = {_SCHEMA_VERSION}"))
-            elif application_id != _APPLICATION_ID:
-                raise StoreError(f"{self._path}: is a database, but not gatekeep's; name another store with --store")
-            elif version > _SCHEMA_VERSION:
-                raise StoreError(
-                    f"{self._path}: was written by a newer gatekeep (format {version}, this one reads up to "
-                    f"{_SCHEMA_VERSION}); use that version, or name another store with --store"
-                )
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give the other modules of this room a connection to read from; its errors become StoreError."""
+        with self._mapped_errors("read"), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Give a transaction that holds the write lock; on leaving it is on the disk, or undone."""
+        with self._mapped_errors("written"), self._writing.begin() as connection:
+            yield connection
 
     @contextmanager
     def _mapped_errors(self, verb: str) -> Iterator[None]:
@@ -363,22 +277,46 @@ class SqliteStore:
             ) from error
 
 
-def _records(*, whole: bool) -> Select[Any]:
-    columns = [_evidence.c.payload, _read_set.c.payload.label("read_set_payload")]
+def records(*, whole: bool) -> Select[Any]:
+    """Give the query whose rows `make_reader` reads; whole means with sections and symbols."""
+    columns = [evidence_table.c.payload, read_set_table.c.payload.label("read_set_payload")]
     if whole:
-        columns.append(_evidence.c.detail)
-    return select(*columns).select_from(_evidence).join(_read_set, _read_set.c.id == _evidence.c.read_set, isouter=True)
+        columns.append(detail_table.c.payload.label("detail_payload"))
+    query = select(*columns).select_from(evidence_table)
+    query = query.join(read_set_table, read_set_table.c.id == evidence_table.c.read_set, isouter=True)
+    return query.join(detail_table, detail_table.c.id == evidence_table.c.detail, isouter=True) if whole else query
 
 
 def _carried_records(*, whole: bool) -> Select[Any]:
-    query = _records(whole=whole).add_columns(_tree.c.tree_id.label("carried_to"))
-    return query.join(_carried, _carried.c.evidence == _evidence.c.id).join(_tree, _tree.c.id == _carried.c.tree)
+    query = records(whole=whole).add_columns(tree_table.c.tree_id.label("carried_to"))
+    query = query.join(carried_table, carried_table.c.evidence == evidence_table.c.id)
+    return query.join(tree_table, tree_table.c.id == carried_table.c.tree)
 
 
-def _read_carried(row: Row[Any]) -> Evidence:
-    origin = _read_record(row)
-    source = Carried(tree_id=origin.tree_id, commit_id=origin.commit_id)
-    return replace(origin, tree_id=row.carried_to, carried=source)
+def make_reader() -> Callable[[Row[Any]], Evidence]:
+    """Give what reads the rows of one query: most share their read sets, and each is unpacked once."""
+    unpack = cache(decode_read_set)
+
+    def read(row: Row[Any]) -> Evidence:
+        evidence = decode_evidence(row.payload)
+        if row.read_set_payload is not None:
+            evidence = replace(evidence, read_set=unpack(row.read_set_payload))
+        detail = getattr(row, "detail_payload", None)
+        if detail and isinstance(evidence.outcome, Built | Outgrown) and evidence.outcome.footprint is not None:
+            footprint = decode_detail(evidence.outcome.footprint, detail)
+            evidence = replace(evidence, outcome=replace(evidence.outcome, footprint=footprint))
+        carried_to = getattr(row, "carried_to", None)
+        if carried_to is None:
+            return evidence
+        source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
+        return replace(evidence, tree_id=carried_to, carried=source)
+
+    return read
+
+
+def read_record(row: Row[Any]) -> Evidence:
+    """Read one row of `records`, where it does not pay to make a reader for all."""
+    return make_reader()(row)
 
 
 def _read_bar(row: Row[Any]) -> Bar:
@@ -392,25 +330,33 @@ def _read_bar(row: Row[Any]) -> Bar:
     )
 
 
-def _read_record(row: Row[Any]) -> Evidence:
-    evidence = decode_evidence(row.payload)
-    if row.read_set_payload is not None:
-        evidence = replace(evidence, read_set=decode_read_set(row.read_set_payload))
-    detail = getattr(row, "detail", b"")
-    if detail and isinstance(evidence.outcome, Built | Outgrown) and evidence.outcome.footprint is not None:
-        footprint = decode_detail(evidence.outcome.footprint, detail)
-        evidence = replace(evidence, outcome=replace(evidence.outcome, footprint=footprint))
-    return evidence
-
-
-def _keep_read_set(connection: Connection, payload: bytes) -> int:
-    digest = hashlib.sha256(payload).digest()
-    query = select(_read_set.c.id).where(_read_set.c.sha256 == digest)
-    found = connection.execute(query).scalar()
-    if found is None:
-        connection.execute(insert(_read_set).values(sha256=digest, payload=payload))
-        found = connection.execute(query).scalar_one()
-    return int(found)
+def keep_evidence(connection: Connection, evidence: Evidence) -> int:
+    """Keep one built result inside a transaction, and give its number."""
+    read_set, detail = evidence.read_set, encode_detail(evidence.footprint)
+    values = {
+        "target": evidence.target,
+        "tree_id": evidence.tree_id,
+        "key": evidence.key,
+        "commit_id": evidence.commit_id,
+        "outcome": name_outcome(evidence.outcome),
+        "elapsed_s": evidence.elapsed_s,
+        "payload": encode_evidence(evidence),
+        "detail": keep_content(connection, detail_table, detail) if detail else None,
+        "read_set": keep_content(connection, read_set_table, encode_read_set(read_set))
+        if read_set is not None
+        else None,
+    }
+    identity = ("tree_id", "target", "key")
+    statement = insert(evidence_table).values(values)
+    statement = statement.on_conflict_do_update(
+        index_elements=identity, set_={name: value for name, value in values.items() if name not in identity}
+    )
+    found = int(connection.execute(statement.returning(evidence_table.c.id)).scalar_one())
+    figures = make_figures(found, evidence)
+    connection.execute(
+        insert(figures_table).values(figures).on_conflict_do_update(index_elements=["evidence"], set_=figures)
+    )
+    return found
 
 
 def _find_builds(connection: Connection, evidence: Sequence[Evidence]) -> dict[tuple[str, str, str], int]:
@@ -426,16 +372,17 @@ def _find_builds(connection: Connection, evidence: Sequence[Evidence]) -> dict[t
     found: dict[tuple[str, str, str], int] = {}
     for tree_id, names in targets.items():
         for start in range(0, len(names), _NAMES_A_QUERY):
-            query = select(_evidence.c.target, _evidence.c.key, _evidence.c.id).where(
-                _evidence.c.tree_id == tree_id, _evidence.c.target.in_(names[start : start + _NAMES_A_QUERY])
+            query = select(evidence_table.c.target, evidence_table.c.key, evidence_table.c.id).where(
+                evidence_table.c.tree_id == tree_id, evidence_table.c.target.in_(names[start : start + _NAMES_A_QUERY])
             )
             found |= {(tree_id, row.target, row.key): row.id for row in connection.execute(query)}
     return found
 
 
-def _keep_tree(connection: Connection, tree_id: str) -> int:
-    connection.execute(insert(_tree).values(tree_id=tree_id).on_conflict_do_nothing())
-    return int(connection.execute(select(_tree.c.id).where(_tree.c.tree_id == tree_id)).scalar_one())
+def keep_tree(connection: Connection, tree_id: str) -> int:
+    """Give the number of a tree inside a transaction."""
+    connection.execute(insert(tree_table).values(tree_id=tree_id).on_conflict_do_nothing())
+    return int(connection.execute(select(tree_table.c.id).where(tree_table.c.tree_id == tree_id)).scalar_one())
 
 
 def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:

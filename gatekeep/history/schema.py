@@ -1,0 +1,247 @@
+"""
+The tables of the store, and the way from every earlier format to this one.
+
+A migration runs once, inside the transaction that found the older format: it is done whole or not at all, and a process
+that waits for the write lock meanwhile finds the new format. What a migration cannot read is an error that leaves the
+file as it was.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import (
+    Column,
+    Connection,
+    Float,
+    ForeignKey,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+    select,
+    text,
+    update,
+)
+from sqlalchemy.dialects.sqlite import insert
+
+from gatekeep.errors import StoreError
+from gatekeep.history.codec import decode_evidence
+from gatekeep.model.evidence import Evidence
+
+#: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
+_APPLICATION_ID = 0x67617465
+#: Raised together with a migration.
+SCHEMA_VERSION = 2
+
+metadata = MetaData()
+evidence_table = Table(
+    "evidence",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("tree_id", Text, nullable=False),
+    Column("key", Text, nullable=False),
+    Column("commit_id", Text, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("elapsed_s", Float, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("detail", Integer, ForeignKey("detail.id")),
+    Column("read_set", Integer, ForeignKey("read_set.id")),
+    UniqueConstraint("tree_id", "target", "key", name="evidence_of"),
+)
+#: Most builds of a target read the same files as the one before.
+read_set_table = Table(
+    "read_set",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sha256", LargeBinary, nullable=False, unique=True),
+    Column("payload", LargeBinary, nullable=False),
+)
+#: Sections and symbols, by far the longest part of a result; every sweep finds most images as they were.
+detail_table = Table(
+    "detail",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sha256", LargeBinary, nullable=False, unique=True),
+    Column("payload", LargeBinary, nullable=False),
+)
+tree_table = Table(
+    "tree", metadata, Column("id", Integer, primary_key=True), Column("tree_id", Text, nullable=False, unique=True)
+)
+#: By far the most rows of a store: two small numbers each.
+carried_table = Table(
+    "carried",
+    metadata,
+    Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
+    Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
+    sqlite_with_rowid=False,
+)
+#: Targets that are not carried, one row for each result that an audit found wrong.
+barred_table = Table(
+    "barred",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("key", Text, nullable=False),
+    Column("tree_id", Text, nullable=False),
+    Column("commit_id", Text, nullable=False),
+    Column("barred_at", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    UniqueConstraint("target", "key", "tree_id", name="barred_for"),
+)
+#: What a plot needs of a build, so that five thousand points need no payload. A table of its own: behind the payloads,
+#: whose pages SQLite would have to walk, the same columns took ten times as long.
+figures_table = Table(
+    "figures",
+    metadata,
+    Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
+    Column("warning_count", Integer, nullable=False),
+    Column("regions", Text, nullable=False),
+)
+#: The main branch by first parents; position 0 is its first commit.
+mainline_table = Table(
+    "mainline",
+    metadata,
+    Column("position", Integer, primary_key=True),
+    Column("commit_id", Text, nullable=False, unique=True),
+    Column("tree", Integer, ForeignKey("tree.id"), nullable=False),
+    Column("parent_ids", Text, nullable=False),
+    Column("author_name", Text, nullable=False),
+    Column("author_email", Text, nullable=False),
+    Column("committed_s", Integer, nullable=False),
+    Column("subject", Text, nullable=False),
+)
+sweep_table = Table(
+    "sweep",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("commit_id", Text, nullable=False),
+    Column("tree_id", Text, nullable=False),
+    Column("started_at", Text, nullable=False),
+    Column("finished_at", Text),
+    Column("state", Text, nullable=False),
+    # A number that was used once is never used again: it names a lock file.
+    sqlite_autoincrement=True,
+)
+#: Which builds a sweep has made. The outcome stands here too: a later sweep of the same tree replaces the build, and of
+#: one that ran past its time limit there is no evidence at all.
+sweep_build_table = Table(
+    "sweep_build",
+    metadata,
+    Column("sweep", Integer, ForeignKey("sweep.id"), primary_key=True),
+    Column("target", Text, primary_key=True),
+    Column("evidence", Integer, ForeignKey("evidence.id")),
+    Column("outcome", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+turn_table = Table(
+    "turn",
+    metadata,
+    Column("sweep", Integer, ForeignKey("sweep.id"), primary_key=True),
+    Column("target", Text, primary_key=True),
+    Column("turn", Text, primary_key=True),
+    Column("message", Text, nullable=False),
+    Column("good_commit_id", Text),
+    Column("culprit_commit_id", Text),
+    sqlite_with_rowid=False,
+)
+#: Makes "the newest of every target" one seek a target.
+_NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
+#: From a target's builds to the trees that they were carried to.
+_CARRIED_INDEX = "CREATE INDEX carried_from ON carried (evidence, tree)"
+_MAINLINE_INDEX = "CREATE INDEX mainline_tree ON mainline (tree)"
+_ADDED_IN_2 = [detail_table, figures_table, mainline_table, sweep_table, sweep_build_table, turn_table]
+
+
+def check_or_create(connection: Connection, path: Path) -> None:
+    """
+    Make the tables in an empty file, or bring an older store to this format; leave anything else alone.
+
+    Args:
+        connection: In a transaction that holds the write lock: two processes that find no store must not both make
+            one.
+        path: For messages.
+
+    Raises:
+        StoreError: Somebody else's database, one of a newer gatekeep, or an older one that holds something unreadable.
+    """
+    application_id = connection.execute(text("PRAGMA application_id")).scalar_one()
+    version = connection.execute(text("PRAGMA user_version")).scalar_one()
+    table_count = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
+    if application_id == 0 and version == 0 and table_count == 0:
+        metadata.create_all(connection)
+        for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX):
+            connection.execute(text(statement))
+        connection.execute(text(f"PRAGMA application_id = {_APPLICATION_ID}"))
+        connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+        return
+    if application_id != _APPLICATION_ID:
+        raise StoreError(f"{path}: is a database, but not gatekeep's; name another store with --store")
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{path}: was written by a newer gatekeep (format {version}, this one reads up to "
+            f"{SCHEMA_VERSION}); use that version, or name another store with --store"
+        )
+    for older in range(version, SCHEMA_VERSION):
+        migrate = _MIGRATIONS.get(older)
+        if migrate is None:
+            raise StoreError(
+                f"{path}: is of format {older}, which no gatekeep has written; restore the file from a copy"
+            )
+        migrate(connection)
+        connection.execute(text(f"PRAGMA user_version = {older + 1}"))
+
+
+def make_figures(evidence_id: int, evidence: Evidence) -> dict[str, Any]:
+    """Give the row of `figures` of one build."""
+    regions = evidence.footprint.regions if evidence.footprint is not None else ()
+    rows = [[use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in regions]
+    return {
+        "evidence": evidence_id,
+        "warning_count": len(evidence.warnings),
+        "regions": json.dumps(rows, separators=(",", ":")),
+    }
+
+
+def keep_content(connection: Connection, table: Table, payload: bytes) -> int:
+    """Keep a payload in a table of contents, once, and give its number."""
+    digest = hashlib.sha256(payload).digest()
+    query = select(table.c.id).where(table.c.sha256 == digest)
+    found = connection.execute(query).scalar()
+    if found is None:
+        connection.execute(insert(table).values(sha256=digest, payload=payload))
+        found = connection.execute(query).scalar_one()
+    return int(found)
+
+
+def _from_1(connection: Connection) -> None:
+    """Format 1 knew evidence with each its own detail, read sets, carried results and bars."""
+    metadata.create_all(connection, tables=_ADDED_IN_2)
+    for statement in (
+        _CARRIED_INDEX,
+        _MAINLINE_INDEX,
+        "ALTER TABLE evidence RENAME COLUMN detail TO own_detail",
+        "ALTER TABLE evidence ADD COLUMN detail INTEGER REFERENCES detail (id)",
+    ):
+        connection.execute(text(statement))
+    # The numbers first: a table must not be written to while it is read.
+    for evidence_id in connection.execute(select(evidence_table.c.id)).scalars().all():
+        row = connection.execute(
+            text("SELECT payload, own_detail FROM evidence WHERE id = :id"), {"id": evidence_id}
+        ).one()
+        connection.execute(insert(figures_table).values(make_figures(evidence_id, decode_evidence(row.payload))))
+        if row.own_detail:
+            detail = keep_content(connection, detail_table, row.own_detail)
+            connection.execute(update(evidence_table).where(evidence_table.c.id == evidence_id).values(detail=detail))
+    connection.execute(text("ALTER TABLE evidence DROP COLUMN own_detail"))
+
+
+#: By the format that they start from.
+_MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _from_1}

@@ -1,0 +1,216 @@
+"""
+Sweeps: which there were, what each has built so far, and what turned since the one before.
+
+A build is stored and counted to its sweep in one transaction, so that a sweep which was stopped, by whatever, goes on
+behind the last build that anybody was told of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Row, func, select, update
+from sqlalchemy.dialects.sqlite import insert
+
+from gatekeep.errors import StoreError
+from gatekeep.history.codec import decode_evidence
+from gatekeep.history.schema import evidence_table, sweep_build_table, sweep_table, turn_table
+from gatekeep.history.store import SqliteStore, is_reusable, keep_evidence, make_reader, records
+from gatekeep.model.audit import Bar
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Evidence, name_outcome
+from gatekeep.model.history import Sweep, SweepState, Turn, TurnRecord
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastKnown:
+    """
+    What the last sweep that decided a target found of it.
+
+    `evidence` is None where nothing but the outcome is known any more: a later sweep has built the same tree and found
+    something else, or the build ran past its time limit.
+    """
+
+    sweep_id: int
+    commit_id: str
+    tree_id: str
+    outcome: str
+    evidence: Evidence | None
+
+
+def begin_sweep(store: SqliteStore, commit: Commit, started_at: datetime) -> Sweep:
+    """Keep that a sweep has begun."""
+    values = {
+        "commit_id": commit.commit_id,
+        "tree_id": commit.tree_id,
+        "started_at": started_at.isoformat(),
+        "state": SweepState.RUNNING.value,
+    }
+    with store.writing() as connection:
+        sweep_id = connection.execute(insert(sweep_table).values(values).returning(sweep_table.c.id)).scalar_one()
+    return Sweep(
+        sweep_id=int(sweep_id),
+        commit_id=commit.commit_id,
+        tree_id=commit.tree_id,
+        started_at=started_at,
+        finished_at=None,
+        state=SweepState.RUNNING,
+    )
+
+
+def finish_sweep(
+    store: SqliteStore, sweep_id: int, state: SweepState, turns: Sequence[TurnRecord], finished_at: datetime
+) -> None:
+    """Keep that a sweep has ended, and what it found; a second end of the same sweep takes the place of the first."""
+    rows = [
+        {
+            "sweep": sweep_id,
+            "target": entry.target,
+            "turn": entry.turn.value,
+            "message": entry.message.encode("utf-8", "backslashreplace").decode("utf-8"),
+            "good_commit_id": entry.good_commit_id,
+            "culprit_commit_id": entry.culprit_commit_id,
+        }
+        for entry in turns
+    ]
+    with store.writing() as connection:
+        connection.execute(turn_table.delete().where(turn_table.c.sweep == sweep_id))
+        if rows:
+            connection.execute(insert(turn_table).on_conflict_do_nothing(), rows)
+        connection.execute(
+            update(sweep_table)
+            .where(sweep_table.c.id == sweep_id)
+            .values(state=state.value, finished_at=finished_at.isoformat())
+        )
+
+
+def list_sweeps(store: SqliteStore) -> tuple[Sweep, ...]:
+    """
+    Give every sweep, oldest first.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with store.reading() as connection:
+        turns: dict[int, list[TurnRecord]] = {}
+        for row in connection.execute(select(turn_table).order_by(turn_table.c.sweep, turn_table.c.target)):
+            turns.setdefault(row.sweep, []).append(_read_turn(row))
+        rows = connection.execute(select(sweep_table).order_by(sweep_table.c.id))
+        return tuple(_read_sweep(row, turns.get(row.id, ())) for row in rows)
+
+
+def _read_turn(row: Row[Any]) -> TurnRecord:
+    return TurnRecord(
+        target=row.target,
+        turn=Turn(row.turn),
+        message=row.message,
+        good_commit_id=row.good_commit_id,
+        culprit_commit_id=row.culprit_commit_id,
+    )
+
+
+def _read_sweep(row: Row[Any], turns: Iterable[TurnRecord]) -> Sweep:
+    return Sweep(
+        sweep_id=row.id,
+        commit_id=row.commit_id,
+        tree_id=row.tree_id,
+        started_at=datetime.fromisoformat(row.started_at),
+        finished_at=datetime.fromisoformat(row.finished_at) if row.finished_at else None,
+        state=SweepState(row.state),
+        turns=tuple(turns),
+    )
+
+
+def list_swept(store: SqliteStore, sweep_id: int) -> tuple[Evidence, ...]:
+    """
+    Give what a sweep has built so far, without sections and symbols, sorted by target.
+
+    Raises:
+        StoreError: The store cannot be read, or a record is damaged.
+    """
+    query = records(whole=False).join(sweep_build_table, sweep_build_table.c.evidence == evidence_table.c.id)
+    query = query.where(sweep_build_table.c.sweep == sweep_id).order_by(sweep_build_table.c.target)
+    with store.reading() as connection:
+        return tuple(map(make_reader(), connection.execute(query)))
+
+
+def load_last_known(store: SqliteStore, before: int) -> dict[str, LastKnown]:
+    """
+    Give by target what the sweeps that ended before this one found, of each target the newest that decided it.
+
+    The evidence comes without read sets, sections and symbols: nobody compares those between sweeps.
+
+    Raises:
+        StoreError: The store cannot be read, or a record is damaged.
+    """
+    build, sweep = sweep_build_table.c, sweep_table.c
+    ended = select(sweep.id).where(sweep.id < before, sweep.state != SweepState.RUNNING.value)
+    newest = (
+        select(build.target, func.max(build.sweep).label("sweep"))
+        .where(build.sweep.in_(ended))
+        .group_by(build.target)
+        .subquery()
+    )
+    query = (
+        select(build.target, build.sweep, build.outcome, build.evidence, sweep.commit_id, sweep.tree_id)
+        .join(newest, (newest.c.target == build.target) & (newest.c.sweep == build.sweep))
+        .join(sweep_table, sweep.id == build.sweep)
+    )
+    with store.reading() as connection:
+        rows = connection.execute(query).all()
+        wanted = [row.evidence for row in rows if row.evidence is not None]
+        found: dict[int, Evidence] = {}
+        for start in range(0, len(wanted), 500):
+            part = select(evidence_table.c.id, evidence_table.c.payload)
+            part = part.where(evidence_table.c.id.in_(wanted[start : start + 500]))
+            found |= {row.id: decode_evidence(row.payload) for row in connection.execute(part)}
+    known: dict[str, LastKnown] = {}
+    for row in rows:
+        evidence = found.get(row.evidence)
+        if evidence is not None and name_outcome(evidence.outcome) != row.outcome:
+            evidence = None
+        known[row.target] = LastKnown(
+            sweep_id=row.sweep, commit_id=row.commit_id, tree_id=row.tree_id, outcome=row.outcome, evidence=evidence
+        )
+    return known
+
+
+class SweepSink:
+    """
+    Takes the builds of one sweep, and is what an audit needs of the store.
+
+    Args:
+        store: Where they go.
+        sweep_id: Which sweep.
+    """
+
+    def __init__(self, store: SqliteStore, sweep_id: int) -> None:
+        self._store, self._sweep_id = store, sweep_id
+
+    def add(self, evidence: Evidence) -> None:
+        """Keep one clean build and count it to the sweep; on return it is on the disk."""
+        with self._store.writing() as connection:
+            found = keep_evidence(connection, evidence) if is_reusable(evidence) else None
+            values = {
+                "sweep": self._sweep_id,
+                "target": evidence.target,
+                "evidence": found,
+                "outcome": name_outcome(evidence.outcome),
+            }
+            statement = insert(sweep_build_table).values(values)
+            connection.execute(statement.on_conflict_do_update(index_elements=["sweep", "target"], set_=values))
+
+    def add_carried(self, evidence: Sequence[Evidence]) -> None:
+        """Refuse: a sweep carries nothing."""
+        raise StoreError(f"a sweep carries nothing, got {len(evidence)} carried results")
+
+    def load_carried(self, tree_id: str, target: str, key: str) -> Evidence | None:
+        """Give a whole result as it was carried to a tree."""
+        return self._store.load_carried(tree_id, target, key)
+
+    def bar(self, bar: Bar) -> None:
+        """Keep that a target is not to be carried; on return it is on the disk."""
+        self._store.bar(bar)

@@ -1,0 +1,262 @@
+"""
+The main branch as the store remembers it: its commits in order, and each target over them.
+
+Only what was recorded is here, so nothing of this needs git: the site can be rendered where the repository is not.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
+from functools import cache
+from typing import Any
+
+from sqlalchemy import Connection, Row, delete, exists, or_, select
+from sqlalchemy.dialects.sqlite import insert
+
+from gatekeep.errors import StoreError
+from gatekeep.history.schema import carried_table, evidence_table, figures_table, mainline_table, tree_table
+from gatekeep.history.store import SqliteStore, keep_tree
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import RegionUse
+from gatekeep.model.history import TargetState, TimelinePoint
+
+_COMMIT_COLUMNS = (*mainline_table.c, tree_table.c.tree_id)
+_BUILD_COLUMNS = (
+    evidence_table.c.id,
+    evidence_table.c.target,
+    evidence_table.c.key,
+    evidence_table.c.outcome,
+    evidence_table.c.elapsed_s,
+    figures_table.c.warning_count,
+    figures_table.c.regions,
+)
+
+
+def record_mainline(
+    store: SqliteStore, commits: Sequence[Commit], *, after: str | None = None, rewritten: bool = False
+) -> bool:
+    """
+    Keep commits of the main branch.
+
+    Args:
+        store: Where.
+        commits: Each the first parent of the next. What is recorded already is passed over.
+        after: The recorded commit that they follow; None when they begin with the first commit of all.
+        rewritten: Where another commit is recorded in a place, forget that one and all after it.
+
+    Returns:
+        Whether they are recorded now; False, and nothing done, when another commit stands in one of their places.
+
+    Raises:
+        StoreError: `after` is not recorded, or the store cannot be written.
+    """
+    with store.writing() as connection:
+        first = 0
+        if after is not None:
+            query = select(mainline_table.c.position).where(mainline_table.c.commit_id == after)
+            found = connection.execute(query).scalar()
+            if found is None:
+                raise StoreError(
+                    f"the store does not know commit {after[:10]} of the main branch; record the whole of it"
+                )
+            first = int(found) + 1
+        known = dict(
+            connection.execute(
+                select(mainline_table.c.position, mainline_table.c.commit_id).where(mainline_table.c.position >= first)
+            ).all()
+        )
+        for at, commit in enumerate(commits, first):
+            if known.get(at, commit.commit_id) != commit.commit_id:
+                if not rewritten:
+                    return False
+                connection.execute(delete(mainline_table).where(mainline_table.c.position >= at))
+                known = {position: name for position, name in known.items() if position < at}
+                break
+        rows = [_make_row(connection, at, commit) for at, commit in enumerate(commits, first) if at not in known]
+        if rows:
+            connection.execute(insert(mainline_table), rows)
+    return True
+
+
+def _make_row(connection: Connection, position: int, commit: Commit) -> dict[str, Any]:
+    return {
+        "position": position,
+        "commit_id": commit.commit_id,
+        "tree": keep_tree(connection, commit.tree_id),
+        "parent_ids": " ".join(commit.parent_ids),
+        # Text from outside may hold lone surrogates, which SQLite does not take.
+        "author_name": _storable(commit.author_name),
+        "author_email": _storable(commit.author_email),
+        "committed_s": int(commit.committed_at.timestamp()),
+        "subject": _storable(commit.subject),
+    }
+
+
+def _storable(text: str) -> str:
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def load_mainline(store: SqliteStore) -> tuple[Commit, ...]:
+    """
+    Give every recorded commit of the main branch, oldest first; its index is its position.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with store.reading() as connection:
+        return tuple(map(_read_commit, connection.execute(_select_commits().order_by(mainline_table.c.position))))
+
+
+def get_tip(store: SqliteStore) -> Commit | None:
+    """Give the newest recorded commit of the main branch; None when none is."""
+    with store.reading() as connection:
+        row = connection.execute(_select_commits().order_by(mainline_table.c.position.desc()).limit(1)).first()
+        return _read_commit(row) if row is not None else None
+
+
+def load_timeline(store: SqliteStore, target: str) -> tuple[TimelinePoint, ...]:
+    """
+    Give a target over the commits of the main branch, oldest first; commits without a result are left out.
+
+    Where a tree has several results of the target (another toolchain, another recipe), the newest counts; where one was
+    carried and later built clean, the build.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with store.reading() as connection:
+        points = _list_points(connection, evidence_table.c.target == target)
+        return tuple(point for _, point in sorted(points, key=lambda entry: entry[1].position))
+
+
+def load_states(store: SqliteStore, commit_id: str | None = None) -> tuple[TargetState, ...]:
+    """
+    Give how every target stands at one commit of the main branch, by name.
+
+    Args:
+        store: The store.
+        commit_id: Which; None for the newest that any target has a result at.
+
+    Returns:
+        Targets without a result at the very commit are left out; empty when nothing is recorded.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with store.reading() as connection:
+        query = select(mainline_table.c.position, mainline_table.c.tree, tree_table.c.tree_id).join(
+            tree_table, tree_table.c.id == mainline_table.c.tree
+        )
+        if commit_id is not None:
+            query = query.where(mainline_table.c.commit_id == commit_id)
+        else:
+            query = query.where(
+                or_(
+                    exists().where(carried_table.c.tree == mainline_table.c.tree),
+                    exists().where(evidence_table.c.tree_id == tree_table.c.tree_id),
+                )
+            )
+        found = connection.execute(query.order_by(mainline_table.c.position.desc()).limit(1)).first()
+        if found is None:
+            return ()
+        points = _list_points(
+            connection, evidence_table.c.tree_id == found.tree_id, carried=carried_table.c.tree == found.tree
+        )
+        return tuple(
+            sorted(
+                (
+                    TargetState(target=target, point=point)
+                    for target, point in points
+                    if point.position == found.position
+                ),
+                key=lambda state: state.target,
+            )
+        )
+
+
+def _select_commits() -> Any:  # noqa: ANN401 - SQLAlchemy's type of a query says nothing that a reader could use
+    return select(*_COMMIT_COLUMNS).join(tree_table, tree_table.c.id == mainline_table.c.tree)
+
+
+def _read_commit(row: Row[Any]) -> Commit:
+    return Commit(
+        commit_id=row.commit_id,
+        tree_id=row.tree_id,
+        parent_ids=tuple(row.parent_ids.split()),
+        author_name=row.author_name,
+        author_email=row.author_email,
+        subject=row.subject,
+        committed_at=datetime.fromtimestamp(row.committed_s, UTC),
+    )
+
+
+def _list_points(connection: Connection, built: Any, *, carried: Any = None) -> list[tuple[str, TimelinePoint]]:  # noqa: ANN401 - conditions, see above
+    """Give (target, point) of the builds that fit, and of all that was carried from such (or fits `carried`)."""
+    builds = select(*_BUILD_COLUMNS, tree_table.c.id.label("tree")).select_from(evidence_table)
+    builds = builds.join(figures_table, figures_table.c.evidence == evidence_table.c.id)
+    builds = builds.join(tree_table, tree_table.c.tree_id == evidence_table.c.tree_id).where(built)
+    takeovers = select(*_BUILD_COLUMNS, carried_table.c.tree).select_from(carried_table)
+    takeovers = takeovers.join(evidence_table, evidence_table.c.id == carried_table.c.evidence)
+    takeovers = takeovers.join(figures_table, figures_table.c.evidence == evidence_table.c.id)
+    takeovers = takeovers.where(built if carried is None else carried)
+    chosen = _choose(connection.execute(builds).all(), connection.execute(takeovers).all())
+    trees = {tree for tree, _ in chosen}
+    read_regions = cache(_read_regions)
+    points: list[tuple[str, TimelinePoint]] = []
+    by_tree: dict[int, list[tuple[int, Commit]]] = {}
+    for row in connection.execute(_commits_of(trees)):
+        by_tree.setdefault(row.tree, []).append((row.position, _read_commit(row)))
+    for (tree, target), (row, is_carried) in chosen.items():
+        # A tree comes back when a change is reverted: one result, several commits.
+        for position, commit in by_tree.get(tree, ()):
+            points.append((target, _make_point(position, commit, row, read_regions, is_carried=is_carried)))
+    return points
+
+
+def _commits_of(trees: set[int]) -> Any:  # noqa: ANN401 - see above
+    """Few trees are asked for by number, many are cheaper to take out of all."""
+    query = _select_commits()
+    return query.where(mainline_table.c.tree.in_(sorted(trees))) if len(trees) <= 100 else query
+
+
+def _choose(built: Iterable[Any], carried: Iterable[Any]) -> dict[tuple[int, str], tuple[Row[Any], bool]]:
+    """Choose for every tree and target the result that counts, and say whether it was carried."""
+    chosen: dict[tuple[int, str], tuple[Row[Any], bool]] = {}
+    for rows, is_carried in ((built, False), (carried, True)):
+        for row in rows:
+            known = chosen.get((row.tree, row.target))
+            if known is None or (row.id > known[0].id and not (is_carried and row.key == known[0].key)):
+                chosen[row.tree, row.target] = (row, is_carried)
+    return chosen
+
+
+def _make_point(
+    position: int,
+    commit: Commit,
+    row: Row[Any],
+    read_regions: Callable[[str], tuple[RegionUse, ...]],
+    *,
+    is_carried: bool,
+) -> TimelinePoint:
+    return TimelinePoint(
+        position=position,
+        commit=commit,
+        outcome=row.outcome,
+        regions=read_regions(row.regions),
+        warning_count=row.warning_count,
+        elapsed_s=row.elapsed_s,
+        is_carried=is_carried,
+        evidence_id=row.id,
+    )
+
+
+def _read_regions(text: str) -> tuple[RegionUse, ...]:
+    try:
+        return tuple(
+            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
+            for name, used, capacity, reserve, flash in json.loads(text)
+        )
+    except (ValueError, TypeError) as error:
+        raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error

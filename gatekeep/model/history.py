@@ -1,0 +1,96 @@
+"""
+What the store remembers of the main branch: sweeps, and each target over the commits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import RegionUse
+
+
+class SweepState(Enum):
+    """How far a sweep came."""
+
+    #: Under way, or interrupted: the same command goes on with it.
+    RUNNING = "running"
+    FINISHED = "finished"
+    #: Ended, but because of the machine not every target is decided: the same command tries those again.
+    UNDECIDED = "undecided"
+
+
+class Turn(Enum):
+    """How a target differs from the sweep before."""
+
+    BROKE = "broke"
+    OUTGREW = "outgrew"
+    TIMED_OUT = "timed-out"
+    WARNED = "warned"
+    MENDED = "mended"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnRecord:
+    """
+    One target that turned, as a sweep has found it.
+
+    `good_commit_id` is the commit of the last sweep at which it was as before, None when no earlier sweep knows the
+    target. `culprit_commit_id` is the commit that did it, None where it was not searched or not found. `message` says
+    what is wrong, with its place; hostile, and empty for what was mended.
+    """
+
+    target: str
+    turn: Turn
+    message: str = ""
+    good_commit_id: str | None = None
+    culprit_commit_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """
+    A clean build of every target at one commit.
+
+    `started_at` and `finished_at` are aware, in UTC; `finished_at` is None while `state` is running. `turns` are sorted
+    by target and empty until it has ended.
+    """
+
+    sweep_id: int
+    commit_id: str
+    tree_id: str
+    started_at: datetime
+    finished_at: datetime | None
+    state: SweepState
+    turns: tuple[TurnRecord, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimelinePoint:
+    """
+    A target at one commit of the main branch.
+
+    `position` counts the main branch's commits by first parents, the first is 0. `outcome` is the glossary's word
+    ("built", "broken", "outgrown"). `regions` is empty where the build left no image. `elapsed_s` is that of the build;
+    of a carried result, of the build that it was carried from. `evidence_id` tells whether two points rest on one
+    build.
+    """
+
+    position: int
+    commit: Commit
+    outcome: str
+    regions: tuple[RegionUse, ...]
+    warning_count: int
+    elapsed_s: float
+    is_carried: bool
+    evidence_id: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetState:
+    """How a target stands at one commit of the main branch."""
+
+    target: str
+    point: TimelinePoint

@@ -1,0 +1,286 @@
+"""The store remembers sweeps and the main branch, and can be brought here from every earlier format."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sqlite3
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from gatekeep.errors import StoreError
+from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import SweepSink, begin_sweep, finish_sweep, list_sweeps, list_swept, load_last_known
+from gatekeep.history.timeline import get_tip, load_mainline, load_states, load_timeline, record_mainline
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Built, Evidence, TimedOut
+from gatekeep.model.history import SweepState, Turn, TurnRecord
+from gatekeep.model.readset import Carried, ReadSet
+from tests.unit.test_store import FOOTPRINT, OUTCOMES, make_evidence
+
+#: Made by make_v1.py beside it, with gatekeep at commit 69b40aa.
+V1 = Path(__file__).parents[1] / "data" / "stores" / "v1.db"
+START = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
+BUILT, BROKEN = OUTCOMES[0], OUTCOMES[1]
+
+
+def object_id(text: str) -> str:
+    return hashlib.sha1(text.encode()).hexdigest()
+
+
+def make_commits(count: int, *, first: int = 0, salt: str = "") -> list[Commit]:
+    return [
+        Commit(
+            commit_id=object_id(f"commit {number}{salt}"),
+            tree_id=object_id(f"tree {number}{salt}"),
+            parent_ids=(object_id(f"commit {number - 1}{salt}"),) if number else (),
+            author_name="Isa Thorne",
+            author_email="isa@skerry.example",
+            subject=f"Step {number}",
+            committed_at=START + timedelta(hours=number),
+        )
+        for number in range(first, first + count)
+    ]
+
+
+def built_at(commit: Commit, target: str = "riscv64/vale", **changes: object) -> Evidence:
+    evidence = replace(
+        make_evidence(BUILT, target),
+        tree_id=commit.tree_id,
+        commit_id=commit.commit_id,
+        read_set=ReadSet(files=("Makefile",), folders=()),
+    )
+    return replace(evidence, **changes)  # type: ignore[arg-type]  # fields of Evidence, given by name
+
+
+def carried_to(commit: Commit, evidence: Evidence) -> Evidence:
+    source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
+    return replace(evidence, tree_id=commit.tree_id, commit_id=commit.commit_id, carried=source)
+
+
+def schema_of(path: Path) -> dict[str, set[tuple[str, str, int, int]]]:
+    """Columns by table (name, type, not null, key), and of every index its columns."""
+    connection = sqlite3.connect(path)
+    found: dict[str, set[tuple[str, str, int, int]]] = {}
+    for kind, name in connection.execute("SELECT type, name FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"):
+        rows = connection.execute(f"PRAGMA {'table_info' if kind == 'table' else 'index_info'}({name})").fetchall()
+        found[name] = {(row[1], row[2], row[3], row[5]) if kind == "table" else (row[2], "", row[0], 0) for row in rows}
+    connection.close()
+    return found
+
+
+def test_a_store_of_format_1_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Path) -> None:
+    path, fresh = tmp_path / "evidence.db", tmp_path / "fresh.db"
+    shutil.copy(V1, path)
+    SqliteStore(path).close()
+    SqliteStore(fresh).close()
+    assert schema_of(path) == schema_of(fresh)
+    connection = sqlite3.connect(path)
+    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    connection.close()
+
+
+def test_a_migrated_store_has_all_that_it_had(tmp_path: Path) -> None:
+    path = tmp_path / "evidence.db"
+    shutil.copy(V1, path)
+    read_set = ReadSet(files=("Makefile", "drivers/uart.c"), folders=(".", "drivers"))
+    wanted = tuple(
+        replace(make_evidence(outcome, f"riscv64/b{number}"), read_set=read_set)
+        for number, outcome in enumerate(OUTCOMES[:5])
+    )
+    with SqliteStore(path) as store:
+        assert store.list_evidence(["1" * 40], whole=True) == wanted
+        assert {entry.target for entry in store.list_evidence(["7" * 40])} == {entry.target for entry in wanted}
+        assert [bar.target for bar in store.list_barred()] == ["riscv64/b1"]
+        # And it can do what the old one could not.
+        commit = replace(make_commits(1)[0], tree_id="7" * 40)
+        record_mainline(store, [commit])
+        states = load_states(store)
+        assert [(state.target, state.point.outcome, state.point.is_carried) for state in states] == [
+            ("riscv64/b0", "built", True),
+            ("riscv64/b1", "broken", True),
+            ("riscv64/b2", "broken", True),
+            ("riscv64/b3", "outgrown", True),
+            ("riscv64/b4", "outgrown", True),
+        ]
+        assert states[0].point.regions == FOOTPRINT.regions
+
+
+def test_a_store_that_cannot_be_migrated_is_an_error_and_stays_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "evidence.db"
+    shutil.copy(V1, path)
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE evidence SET payload = x'00' WHERE target = 'riscv64/b3'")
+    connection.commit()
+    before = schema_of(path)
+    with pytest.raises(StoreError, match="stored evidence is damaged"):
+        SqliteStore(path)
+    assert schema_of(path) == before
+    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    connection.close()
+
+
+def test_a_format_that_was_never_written_is_an_error(tmp_path: Path) -> None:
+    path = tmp_path / "evidence.db"
+    SqliteStore(path).close()
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA user_version = 0")
+    connection.close()
+    with pytest.raises(StoreError, match="is of format 0, which no gatekeep has written"):
+        SqliteStore(path)
+
+
+def test_the_main_branch_comes_back_in_order_and_grows(tmp_path: Path) -> None:
+    commits = make_commits(5)
+    path = tmp_path / "evidence.db"
+    with SqliteStore(path) as store:
+        assert get_tip(store) is None
+        assert load_mainline(store) == ()
+        assert record_mainline(store, commits[:3])
+        assert record_mainline(store, commits[3:], after=commits[2].commit_id)
+        # What another process has recorded already, in part or whole.
+        assert record_mainline(store, commits[1:4], after=commits[0].commit_id)
+    with SqliteStore(path) as store:
+        assert load_mainline(store) == tuple(commits)
+        assert get_tip(store) == commits[4]
+        with pytest.raises(StoreError, match="the store does not know commit 9999999999 of the main branch"):
+            record_mainline(store, commits, after="9" * 40)
+
+
+def test_another_branch_is_not_taken_for_the_main_one_unless_it_is_said(tmp_path: Path) -> None:
+    commits = make_commits(4)
+    side = [*commits[:2], *make_commits(2, first=2, salt=" of a side branch")]
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        record_mainline(store, commits)
+        assert not record_mainline(store, side)
+        assert load_mainline(store) == tuple(commits)
+        assert record_mainline(store, side[:3], rewritten=True)
+        assert load_mainline(store) == tuple(side[:3])
+
+
+def test_text_that_is_no_unicode_is_kept_visible(tmp_path: Path) -> None:
+    commit = replace(make_commits(1)[0], subject="a \udcff b", author_name="\ud800")
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        record_mainline(store, [commit])
+        assert [(found.subject, found.author_name) for found in load_mainline(store)] == [("a \\udcff b", "\\ud800")]
+
+
+def test_a_timeline_has_what_was_built_and_what_was_carried_in_order(tmp_path: Path) -> None:
+    commits = make_commits(4)
+    first = built_at(commits[0])
+    last = built_at(commits[3], outcome=BROKEN, elapsed_s=9.0)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        store.add(first)
+        store.add(last)
+        store.add_carried([carried_to(commits[1], first)])
+        store.add(built_at(commits[2], target="arm/mere"))
+        record_mainline(store, commits)
+        points = load_timeline(store, "riscv64/vale")
+        assert [(p.position, p.commit, p.outcome, p.warning_count, p.elapsed_s, p.is_carried) for p in points] == [
+            (0, commits[0], "built", 1, 0.25, False),
+            (1, commits[1], "built", 1, 0.25, True),
+            (3, commits[3], "broken", 1, 9.0, False),
+        ]
+        assert [point.regions for point in points] == [FOOTPRINT.regions, FOOTPRINT.regions, ()]
+        assert len({point.evidence_id for point in points}) == 2
+        assert [(state.target, state.point.position) for state in load_states(store)] == [("riscv64/vale", 3)]
+        assert [state.target for state in load_states(store, commits[2].commit_id)] == ["arm/mere"]
+        assert load_states(store, "9" * 40) == ()
+
+
+def test_a_clean_build_counts_before_what_was_carried_and_the_newer_key_before_the_older(tmp_path: Path) -> None:
+    commits = make_commits(2)
+    first = built_at(commits[0])
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        record_mainline(store, commits)
+        store.add(first)
+        store.add_carried([carried_to(commits[1], first)])
+        store.add(built_at(commits[1], outcome=BROKEN))
+        assert [(p.outcome, p.is_carried) for p in load_timeline(store, first.target)] == [
+            ("built", False),
+            ("broken", False),
+        ]
+        store.add(built_at(commits[1], key="4" * 64))
+        assert [p.outcome for p in load_timeline(store, first.target)] == ["built", "built"]
+
+
+def test_a_reverted_tree_is_one_result_at_two_commits(tmp_path: Path) -> None:
+    commits = make_commits(3)
+    commits[2] = replace(commits[2], tree_id=commits[0].tree_id)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        record_mainline(store, commits)
+        store.add(built_at(commits[0]))
+        assert [point.position for point in load_timeline(store, "riscv64/vale")] == [0, 2]
+        assert [state.point.commit for state in load_states(store)] == [commits[2]]
+
+
+def test_equal_details_are_kept_once(tmp_path: Path) -> None:
+    commits = make_commits(3)
+    path = tmp_path / "evidence.db"
+    with SqliteStore(path) as store:
+        for commit in commits:
+            store.add(built_at(commit))
+        found = store.list_evidence([commits[2].tree_id], whole=True)
+        assert isinstance(found[0].outcome, Built)
+        assert found[0].outcome.footprint == FOOTPRINT
+    assert sqlite3.connect(path).execute("SELECT count(*) FROM detail").fetchone() == (1,)
+
+
+def test_a_sweep_comes_back_with_its_builds_and_its_turns(tmp_path: Path) -> None:
+    commit = make_commits(1)[0]
+    turn = TurnRecord(target="arm/mere", turn=Turn.BROKE, message="x \udcff", good_commit_id="a" * 40)
+    path = tmp_path / "evidence.db"
+    with SqliteStore(path) as store:
+        sweep = begin_sweep(store, commit, START)
+        SweepSink(store, sweep.sweep_id).add(built_at(commit))
+        store.add(built_at(commit, target="arm/holm"))
+    with SqliteStore(path) as store:
+        assert list_sweeps(store) == (sweep,)
+        assert sweep.state is SweepState.RUNNING
+        assert list_swept(store, sweep.sweep_id) == (built_at(commit, outcome=without_detail(BUILT)),)
+        finish_sweep(store, sweep.sweep_id, SweepState.FINISHED, [turn], START + timedelta(minutes=1))
+        kept = replace(turn, message="x \\udcff")
+        assert list_sweeps(store) == (
+            replace(sweep, state=SweepState.FINISHED, finished_at=START + timedelta(minutes=1), turns=(kept,)),
+        )
+
+
+def without_detail(outcome: object) -> object:
+    assert isinstance(outcome, Built)
+    return replace(outcome, footprint=replace(outcome.footprint, sections=(), symbols=()))
+
+
+def test_what_was_last_known_is_that_of_the_newest_sweep_that_ended_and_decided(tmp_path: Path) -> None:
+    commits = make_commits(4)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        sweeps = [begin_sweep(store, commit, START) for commit in commits]
+        sinks = [SweepSink(store, sweep.sweep_id) for sweep in sweeps]
+        sinks[0].add(built_at(commits[0]))
+        sinks[0].add(built_at(commits[0], target="arm/mere"))
+        sinks[1].add(built_at(commits[1], outcome=BROKEN))
+        sinks[1].add(built_at(commits[1], target="arm/slow", outcome=TimedOut(limit_s=1, stopped_by="SIGKILL")))
+        sinks[2].add(built_at(commits[2]))
+        for sweep, state in zip(sweeps[:2], (SweepState.FINISHED, SweepState.UNDECIDED), strict=True):
+            finish_sweep(store, sweep.sweep_id, state, [], START)
+        known = load_last_known(store, sweeps[3].sweep_id)
+        assert {name: (one.commit_id, one.outcome, one.evidence is None) for name, one in known.items()} == {
+            "riscv64/vale": (commits[1].commit_id, "broken", False),
+            "arm/mere": (commits[0].commit_id, "built", False),
+            "arm/slow": (commits[1].commit_id, "timed out", True),
+        }
+        # A later sweep of the same tree finds something else: the old outcome is still known, the build is not.
+        sinks[3].add(built_at(commits[1]))
+        again = load_last_known(store, sweeps[3].sweep_id)["riscv64/vale"]
+        assert (again.outcome, again.evidence) == ("broken", None)
+
+
+def test_a_sweep_refuses_what_was_carried(tmp_path: Path) -> None:
+    commits = make_commits(2)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        sink = SweepSink(store, begin_sweep(store, commits[0], START).sweep_id)
+        with pytest.raises(StoreError, match="a sweep carries nothing, got 1 carried results"):
+            sink.add_carried([carried_to(commits[1], built_at(commits[0]))])
