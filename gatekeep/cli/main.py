@@ -26,6 +26,7 @@ EXIT_INTERRUPTED = 130
 _COMMANDS = {
     "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
+    "health": ("gatekeep.cli.health", "Write the health site: pages, feeds and badges of every port and target."),
     "audit": ("gatekeep.cli.audit", "Hold carried results against clean builds."),
     "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),
 }

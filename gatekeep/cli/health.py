@@ -1,0 +1,209 @@
+"""
+`gatekeep health --out DIR`: write the health site of a branch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, timedelta
+from pathlib import Path
+
+import click
+
+from gatekeep.cli.edges import Edges, open_edges
+from gatekeep.errors import UsageError
+from gatekeep.history.standing import load_evidence, load_runs
+from gatekeep.history.sweeps import list_sweeps
+from gatekeep.judge.forecast import PRESENT_DAYS, Silence, forecast
+from gatekeep.judge.health import compose_health, list_needed
+from gatekeep.model.change import Change, Commit
+from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
+from gatekeep.model.health import Health, LogExcerpt, Outlook, Run
+from gatekeep.model.history import SweepState
+from gatekeep.report.plain import plain
+from gatekeep.report.site.write import write_site
+from gatekeep.report.wording import count
+from gatekeep.runner.matrices import load_matrices
+from gatekeep.tree.mainline import list_first_parents, list_tags
+
+#: Lines of a log that a page shows around the first error, and without one.
+_LINES_BEFORE = 40
+_LINES_AFTER = 60
+_LINES_AT_END = 80
+_LINE_CHARACTERS = 2000
+#: More of a log is not read for a page: a recipe may allow itself any length.
+_LOG_BYTES = 16 * 1024**2
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+
+
+@click.command()
+@click.option("--out", type=_FOLDER, required=True, help="The site's folder: new, empty, or a site written before.")
+@click.option("--branch", default="HEAD", metavar="NAME", help="Whose commits are shown, by first parents. [HEAD]")
+@click.option(
+    "--matrix",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The matrix file. [default: matrix.yml at the root of the tree]",
+)
+@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
+@click.option("--store", type=_FOLDER, help="Where evidence and logs are kept. [default: gatekeep/ in the git folder]")
+def health(out: Path, branch: str, matrix: Path | None, repository: Path, store: Path | None) -> None:
+    """
+    Write the health site: who needs somebody, every port and target, how full each flash part is and since when
+    something is not well. Nothing is built: it shows what gates and sweeps have stored.
+
+    \b
+    Examples:
+      gatekeep health --out /srv/www/skerry --branch main
+      gatekeep health --out site --repository ../skerry
+
+    The site is static files that load nothing from elsewhere: open index.html, or let any web server serve the folder.
+    Only what changed is written, and a page is never seen half; what is gone from the matrix is removed.
+    """
+    with open_edges(repository, store=store, verbose=False) as edges:
+        gathered = gather_health(edges, branch, matrix)
+    done = write_site(gathered, out)
+    unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
+    state = "all are well" if not unwell else f"{unwell} not well"
+    click.echo(
+        plain(
+            f"{out}/index.html: {count(len(gathered.targets), 'target')} on {branch}, {state}; "
+            f"{count(done.written, 'file')} written, {done.kept} as they were, {done.removed} removed"
+        )
+    )
+
+
+def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health:
+    """
+    Read what the site shows from the store and the repository.
+
+    Raises:
+        RepositoryError: No such branch.
+        MatrixError: Its matrix is wrong.
+        UsageError: It has none.
+        StoreError: The store cannot be read.
+    """
+    repository = edges.repository
+    commits = list_first_parents(repository, branch)
+    head = commits[-1]
+    alone = Change(base=head, head=head, commits=(), commit_count=0)
+    matrices = load_matrices(
+        alone, named=matrix_file, work_tree=repository.work_tree, files=repository, parse=edges.matrices.read
+    )
+    matrix = matrices.by_tree[head.tree_id]
+    if not matrix.targets:
+        raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
+    runs = load_runs(edges.store, commits, [target.name for target in matrix.targets])
+    whole, light = list_needed(runs)
+    evidence = _load(edges, whole, light)
+    limits = {}
+    for target in matrix.targets:
+        found = _foretell(runs[target.name], commits)
+        if found:
+            limits[target.name] = found
+    ended = [sweep for sweep in list_sweeps(edges.store) if sweep.state is not SweepState.RUNNING]
+    return compose_health(
+        matrix=matrix,
+        branch=head.short_id if branch == "HEAD" else branch,
+        commits=commits,
+        runs=runs,
+        evidence=evidence,
+        tags=list_tags(repository),
+        logs=_load_logs(edges.folder, runs, evidence),
+        outlooks=limits,
+        swept=next(((sweep.commit_id, sweep.finished_at) for sweep in reversed(ended) if sweep.finished_at), None),
+    )
+
+
+def _load(edges: Edges, whole: frozenset[int], light: frozenset[int]) -> dict[int, Evidence]:
+    found = load_evidence(edges.store, whole, whole=True) | load_evidence(edges.store, light, whole=False)
+    # No page shows what a build read, and a page's digest would have to cover it.
+    return {number: replace(entry, read_set=None) for number, entry in found.items()}
+
+
+def _foretell(runs: Sequence[Run], commits: Sequence[Commit]) -> tuple[Outlook, ...]:
+    """Ask for every flash region of the newest image when it reaches its reserve."""
+    image = next((run for run in reversed(runs) if run.regions), None)
+    if image is None:
+        return ()
+    first_at = commits[image.last].committed_at - timedelta(days=PRESENT_DAYS)
+    recent = [commit for commit in commits[: image.last + 1] if commit.committed_at >= first_at]
+    pace = max(len(recent) / PRESENT_DAYS, 0.001)
+    found: list[Outlook] = []
+    for use in image.regions:
+        if not use.flash:
+            continue
+        points = [
+            (commits[position].committed_at, known.used_bytes)
+            for run in runs
+            for known in run.regions
+            if known.name == use.name
+            for position in range(run.first, run.last + 1)
+        ]
+        answer = forecast(points, limit_bytes=use.capacity_bytes - use.reserve_bytes)
+        if not isinstance(answer, Silence):
+            slope = answer.bytes_per_day
+            found.append(
+                Outlook(
+                    region=use.name,
+                    from_on=commits[image.last].committed_at.astimezone(UTC).date(),
+                    reached_on=answer.reached_on,
+                    early_on=answer.early_on,
+                    late_on=answer.late_on,
+                    bytes_per_day=(slope.low, slope.middle, slope.high),
+                    from_bytes=use.used_bytes,
+                    commits_per_day=pace,
+                    point_count=answer.point_count,
+                )
+            )
+    return tuple(found)
+
+
+def _load_logs(
+    folder: Path, runs: Mapping[str, Sequence[Run]], evidence: Mapping[int, Evidence]
+) -> dict[str, LogExcerpt]:
+    """Give the log of the last failure of every target whose newest result is one."""
+    logs: dict[str, LogExcerpt] = {}
+    for target, line in runs.items():
+        latest = evidence[line[-1].evidence_id] if line else None
+        if latest is None or not isinstance(latest.outcome, Broken | Outgrown | TimedOut):
+            continue
+        excerpt = cut_log(_read_log(folder, latest), latest)
+        if excerpt is not None:
+            logs[target] = excerpt
+    return logs
+
+
+def _read_log(folder: Path, evidence: Evidence) -> list[str]:
+    """Give the lines of a result's log; what the result itself quotes where the log is gone."""
+    outcome = evidence.outcome
+    quoted = list(outcome.excerpt) if isinstance(outcome, Broken | Outgrown | TimedOut) else []
+    if evidence.log_path is None:
+        return quoted
+    try:
+        with (folder / evidence.log_path).open("rb") as stream:
+            text = stream.read(_LOG_BYTES).decode("utf-8", "surrogateescape")
+    except OSError:
+        return quoted
+    return [line.removesuffix("\r")[:_LINE_CHARACTERS] for line in text.removesuffix("\n").split("\n")]
+
+
+def cut_log(lines: Sequence[str], evidence: Evidence) -> LogExcerpt | None:
+    """Cut a log to what surrounds its first error, or to its end; None when there is nothing in it."""
+    if not any(line.strip() for line in lines):
+        return None
+    error = evidence.outcome.first_error if isinstance(evidence.outcome, Broken) else None
+    at = None
+    if error is not None:
+        with_message = [index for index, line in enumerate(lines) if error.message in line]
+        name = (error.path or "").rpartition("/")[2]
+        exact = (index for index in with_message if name in lines[index] and str(error.line or "") in lines[index])
+        at = next(exact, with_message[0] if with_message else None)
+    start = max(0, len(lines) - _LINES_AT_END) if at is None else max(0, at - _LINES_BEFORE)
+    end = len(lines) if at is None else min(len(lines), at + _LINES_AFTER)
+    return LogExcerpt(
+        lines=tuple(lines[start:end]),
+        first_number=start + 1,
+        error_index=None if at is None else at - start,
+        line_count=len(lines),
+    )

@@ -1,0 +1,158 @@
+"""
+Every target over the commits of a branch, all at once: what the health site is made from.
+
+One pass over the small rows of what was carried and built; a number for each commit and target is kept on the way, not
+an object: 300 targets at 5,000 commits are 6 MB as numbers, and 300 MB as anything else.
+"""
+
+from __future__ import annotations
+
+import json
+from array import array
+from collections.abc import Collection, Iterator, Sequence
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import Connection, select
+
+from gatekeep.errors import StoreError
+from gatekeep.history.schema import carried_table, evidence_table, figures_table, tree_table
+from gatekeep.history.store import SqliteStore, read_record, records
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Evidence, RegionUse
+from gatekeep.model.health import Run, state_of
+
+#: SQLite allows 32,766 variables in a statement (its default since 3.32).
+_ASKED_AT_ONCE = 500
+#: A row of a build, and the positions of the commits whose very tree was built.
+_Build = tuple[Any, list[int]]
+
+
+def load_runs(store: SqliteStore, commits: Sequence[Commit], targets: Collection[str]) -> dict[str, tuple[Run, ...]]:
+    """
+    Give every target over the commits.
+
+    Where a tree has several results of a target (another toolchain, another recipe), the newest counts; where one was
+    carried and later built, the build.
+
+    Args:
+        store: Where the results are.
+        commits: The branch, oldest first.
+        targets: Names; every one has an entry in the answer, and may have no runs.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    positions: dict[str, list[int]] = {}
+    for position, commit in enumerate(commits):
+        positions.setdefault(commit.tree_id, []).append(position)
+    standing = {target: array("q", bytes(8 * len(commits))) for target in targets}
+    with store.reading() as connection:
+        rows = _read_builds(connection, standing, positions)
+        _add_carried(connection, standing, positions, rows)
+        return {target: tuple(_iter_runs(line, rows)) for target, line in standing.items()}
+
+
+def load_evidence(store: SqliteStore, ids: Collection[int], *, whole: bool) -> dict[int, Evidence]:
+    """
+    Give results by their numbers.
+
+    Args:
+        store: Where they are.
+        ids: From `Run.evidence_id`.
+        whole: With the footprints' sections and symbols.
+
+    Raises:
+        StoreError: The store cannot be read, or a record is damaged.
+    """
+    wanted = sorted(ids)
+    found: dict[int, Evidence] = {}
+    query = records(whole=whole).add_columns(evidence_table.c.id)
+    with store.reading() as connection:
+        for start in range(0, len(wanted), _ASKED_AT_ONCE):
+            part = query.where(evidence_table.c.id.in_(wanted[start : start + _ASKED_AT_ONCE]))
+            found |= {row.id: read_record(row) for row in connection.execute(part)}
+    return found
+
+
+def _read_builds(
+    connection: Connection, standing: dict[str, array[int]], positions: dict[str, list[int]]
+) -> dict[int, _Build]:
+    """Put builds in their places; give all of them, and where each was built, by number."""
+    columns = evidence_table.c
+    query = select(
+        columns.id,
+        columns.target,
+        columns.tree_id,
+        columns.key,
+        columns.outcome,
+        columns.elapsed_s,
+        figures_table.c.warning_count,
+        figures_table.c.regions,
+    ).join(figures_table, figures_table.c.evidence == columns.id)
+    rows: dict[int, _Build] = {}
+    for row in connection.execute(query.order_by(columns.id)):
+        line = standing.get(row.target)
+        if line is None:
+            continue
+        places = positions.get(row.tree_id, [])
+        rows[row.id] = (row, places)
+        for position in places:
+            line[position] = row.id
+    return rows
+
+
+def _add_carried(
+    connection: Connection,
+    standing: dict[str, array[int]],
+    positions: dict[str, list[int]],
+    rows: dict[int, _Build],
+) -> None:
+    places_by_tree: dict[int, list[int]] = {}
+    for row in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
+        if row.tree_id in positions:
+            places_by_tree[row.id] = positions[row.tree_id]
+    query = select(carried_table.c.tree, carried_table.c.evidence).order_by(carried_table.c.tree)
+    for tree, evidence_id in connection.execute(query):
+        places = places_by_tree.get(tree)
+        found = rows.get(evidence_id)
+        if places is None or found is None:
+            continue
+        line = standing[found[0].target]
+        for position in places:
+            known = line[position]
+            # A build of the very tree outweighs what was carried to it under the same key.
+            if known == 0 or (known < evidence_id and rows[known][0].key != found[0].key):
+                line[position] = evidence_id
+
+
+def _iter_runs(line: array[int], rows: dict[int, _Build]) -> Iterator[Run]:
+    start = 0
+    for position in range(1, len(line) + 1):
+        if position < len(line) and line[position] == line[start]:
+            continue
+        if line[start]:
+            row, places = rows[line[start]]
+            regions = _read_regions(row.regions)
+            yield Run(
+                first=start,
+                last=position - 1,
+                evidence_id=row.id,
+                state=state_of(row.outcome, regions),
+                regions=regions,
+                warning_count=row.warning_count,
+                elapsed_s=row.elapsed_s,
+                built_at=next((place for place in places if start <= place < position), None),
+            )
+        start = position
+
+
+@lru_cache(maxsize=4096)
+def _read_regions(text: str) -> tuple[RegionUse, ...]:
+    try:
+        return tuple(
+            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
+            for name, used, capacity, reserve, flash in json.loads(text)
+        )
+    except (ValueError, TypeError) as error:
+        raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error

@@ -1,0 +1,332 @@
+"""
+How every target stands, since which commit, and what needs somebody: runs of results to `Health`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import assert_never
+
+from gatekeep.judge.wording import describe_targets
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import (
+    Broken,
+    Built,
+    Evidence,
+    Footprint,
+    NotDecided,
+    Outgrown,
+    TimedOut,
+)
+from gatekeep.model.health import (
+    STATES_BY_URGENCY,
+    Beginning,
+    CommitHealth,
+    Event,
+    EventKind,
+    Health,
+    LogExcerpt,
+    Outlook,
+    PortHealth,
+    RegionChange,
+    Run,
+    State,
+    TargetChange,
+    TargetHealth,
+    Trouble,
+)
+from gatekeep.model.matrix import Matrix, Port, Target
+from gatekeep.model.quantity import render_bytes
+
+_KINDS = {
+    State.BROKEN: EventKind.BROKE,
+    State.OUTGROWN: EventKind.OUTGREW,
+    State.TIMED_OUT: EventKind.TIMED_OUT,
+    State.IN_RESERVE: EventKind.RESERVE_REACHED,
+    State.WELL: EventKind.MENDED,
+}
+#: States that say nothing about the target itself.
+_SILENT = (State.NOT_DECIDED, State.NEVER_BUILT)
+
+
+def list_needed(runs: Mapping[str, Sequence[Run]]) -> tuple[frozenset[int], frozenset[int]]:
+    """
+    Say which results must be read whole to make the health of these runs.
+
+    Returns:
+        Numbers of those needed with sections and symbols (the newest image of each target), and of those needed without
+        (the first of every stretch that is not well, for its message).
+    """
+    whole: set[int] = set()
+    plain: set[int] = set()
+    for line in runs.values():
+        if line:
+            plain.add(line[-1].evidence_id)
+        image = next((run for run in reversed(line) if run.regions), None)
+        if image is not None:
+            whole.add(image.evidence_id)
+        before: State | None = None
+        for run in line:
+            if run.state is not State.WELL and run.state is not before:
+                plain.add(run.evidence_id)
+            before = run.state
+    return frozenset(whole), frozenset(plain - whole)
+
+
+def compose_health(
+    *,
+    matrix: Matrix,
+    branch: str,
+    commits: Sequence[Commit],
+    runs: Mapping[str, Sequence[Run]],
+    evidence: Mapping[int, Evidence],
+    tags: Sequence[tuple[str, str]] = (),
+    logs: Mapping[str, LogExcerpt] | None = None,
+    outlooks: Mapping[str, tuple[Outlook, ...]] | None = None,
+    swept: tuple[str, datetime] | None = None,
+) -> Health:
+    """
+    Put together what the pages show.
+
+    Args:
+        matrix: The branch's newest: its targets have pages, and no others.
+        branch: Its name, for people.
+        commits: Oldest first; not empty.
+        runs: By target; one without an entry was never built.
+        evidence: At least what `list_needed` asks for.
+        tags: (name, commit id); those on other commits are left out.
+        logs: Of targets that are not well.
+        outlooks: By target.
+        swept: Commit id and end of the last sweep.
+    """
+    positions = {commit.commit_id: position for position, commit in enumerate(commits)}
+    found = [
+        _judge_target(
+            target, commits, positions, runs.get(target.name, ()), evidence, (outlooks or {}).get(target.name, ())
+        )
+        for target in matrix.targets
+    ]
+    if logs:
+        found = [replace(one, log=logs.get(one.name)) for one in found]
+    by_port: dict[str, list[TargetHealth]] = {}
+    for one in found:
+        by_port.setdefault(one.target.port, []).append(one)
+    ports = [PortHealth(port=port, targets=tuple(by_port[port.name])) for port in matrix.ports if port.name in by_port]
+    swept_position = positions.get(swept[0]) if swept is not None else None
+    return Health(
+        tree=matrix.tree,
+        branch=branch,
+        commits=tuple(commits),
+        ports=tuple(sorted(ports, key=lambda one: _age(one.port))),
+        tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
+        troubles=_group_troubles(found, matrix),
+        changes=_list_changes(matrix.targets, commits, runs, evidence),
+        swept=commits[swept_position] if swept_position is not None else None,
+        swept_at=swept[1] if swept is not None and swept_position is not None else None,
+    )
+
+
+def _age(port: Port) -> tuple[bool, int]:
+    """Newest first; the founding ports, which have no day, stay in their order behind."""
+    return (port.since is None, -port.since.toordinal() if port.since is not None else 0)
+
+
+def _judge_target(
+    target: Target,
+    commits: Sequence[Commit],
+    positions: Mapping[str, int],
+    runs: Sequence[Run],
+    evidence: Mapping[int, Evidence],
+    outlooks: tuple[Outlook, ...],
+) -> TargetHealth:
+    if not runs:
+        return TargetHealth(target=target, state=State.NEVER_BUILT)
+    last = runs[-1]
+    latest = evidence[last.evidence_id]
+    start = _find_beginning(runs)
+    first = runs[start]
+    message, place = say_fault(evidence.get(first.evidence_id, latest)) if last.state is not State.WELL else ("", "")
+    image = next((run for run in reversed(runs) if run.regions), None)
+    measured = commits[image.last] if image is not None else None
+    footprint: Footprint | None = evidence[image.evidence_id].footprint if image is not None else None
+    built = latest.carried.commit_id if latest.carried is not None else latest.commit_id
+    built_position = positions.get(built, last.built_at)
+    return TargetHealth(
+        target=target,
+        state=last.state,
+        beginning=Beginning(
+            commit=commits[first.first],
+            unknown_count=first.first - runs[start - 1].last - 1 if start else 0,
+            from_start=start == 0,
+        ),
+        message=message,
+        place=place,
+        runs=tuple(runs),
+        evidence=latest,
+        footprint=footprint,
+        measured=measured,
+        built_commit=commits[built_position] if built_position is not None else None,
+        events=_list_events(target.name, commits, runs, evidence),
+        outlooks=outlooks,
+    )
+
+
+def _find_beginning(runs: Sequence[Run]) -> int:
+    """Index of the first run of the present state; broken and outgrown are different states, and begin anew."""
+    index = len(runs) - 1
+    while index and runs[index - 1].state is runs[-1].state:
+        index -= 1
+    return index
+
+
+def say_fault(evidence: Evidence) -> tuple[str, str]:
+    """
+    Say what is wrong with a result, and where.
+
+    Returns:
+        One sentence without a full stop, hostile, and `file:line`; each may be empty.
+    """
+    outcome = evidence.outcome
+    match outcome:
+        case Built():
+            uses = [use for use in outcome.footprint.regions if use.into_reserve_bytes]
+            return "; ".join(
+                f"{use.name} is {render_bytes(use.into_reserve_bytes)} into its reserve" for use in uses
+            ), ""
+        case Broken():
+            error = outcome.first_error
+            return (error.message, error.place) if error is not None else (outcome.message, "")
+        case Outgrown():
+            overs = [
+                f"{over.region} is {render_bytes(over.over_bytes)} too small"
+                if over.over_bytes is not None
+                else f"{over.region} is too small"
+                for over in outcome.overflows
+            ]
+            return "; ".join(overs), ""
+        case TimedOut():
+            return f"its build ran past {outcome.limit_s:g} s", ""
+        case NotDecided():
+            return outcome.message, ""
+        case _:
+            assert_never(outcome)
+
+
+def _list_events(
+    target: str, commits: Sequence[Commit], runs: Sequence[Run], evidence: Mapping[int, Evidence]
+) -> tuple[Event, ...]:
+    events: list[Event] = []
+    before = State.WELL
+    for index, run in enumerate(runs):
+        if run.state in _SILENT:
+            continue
+        if run.state is not before and not (index == 0 and run.state is State.WELL):
+            found = evidence.get(run.evidence_id)
+            message = say_fault(found)[0] if found is not None and run.state is not State.WELL else ""
+            events.append(Event(target=target, kind=_KINDS[run.state], commit=commits[run.first], message=message))
+        before = run.state
+    return tuple(reversed(events))
+
+
+def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trouble, ...]:
+    """Put together what has one cause: the same state since the same commit, for the same reason at the same place."""
+    groups: dict[tuple[State, str, str, str], list[TargetHealth]] = {}
+    for one in found:
+        if one.state is not State.WELL:
+            since = one.beginning.commit.commit_id if one.beginning is not None else ""
+            # By how much differs from target to target; the cause of an image that is too large is its commit.
+            words = one.message if one.state not in (State.OUTGROWN, State.IN_RESERVE) else ""
+            groups.setdefault((one.state, since, words, one.place), []).append(one)
+    troubles = [
+        Trouble(
+            state=state,
+            whom=describe_targets([one.name for one in members], matrix).removesuffix(","),
+            targets=tuple(one.name for one in members),
+            message=members[0].message if len(members) == 1 or words else "",
+            place=place,
+            beginning=members[0].beginning,
+        )
+        for (state, _, words, place), members in groups.items()
+    ]
+    newest = {commit.commit_id: index for index, commit in enumerate(_since(found))}
+    return tuple(
+        sorted(
+            troubles,
+            key=lambda one: (
+                STATES_BY_URGENCY.index(one.state),
+                newest.get(one.beginning.commit.commit_id, 0) if one.beginning is not None else 0,
+                one.targets,
+            ),
+        )
+    )
+
+
+def _since(found: Sequence[TargetHealth]) -> list[Commit]:
+    """Beginnings, newest first: what broke last night comes before what everybody knows."""
+    starts = {one.runs[_find_beginning(one.runs)].first: one.beginning.commit for one in found if one.beginning}
+    return [starts[position] for position in sorted(starts, reverse=True)]
+
+
+def _list_changes(
+    targets: Sequence[Target],
+    commits: Sequence[Commit],
+    runs: Mapping[str, Sequence[Run]],
+    evidence: Mapping[int, Evidence],
+) -> tuple[CommitHealth, ...]:
+    by_position: dict[int, list[TargetChange]] = {}
+    for target in targets:
+        before: Run | None = None
+        image: Run | None = None
+        for run in runs.get(target.name, ()):
+            change = _compare(target.name, before, image, run, evidence)
+            if change is not None:
+                by_position.setdefault(run.first, []).append(change)
+            before = run
+            image = run if run.regions else image
+    return tuple(
+        CommitHealth(commit=commits[position], position=position, changes=tuple(by_position[position]))
+        for position in sorted(by_position)
+    )
+
+
+def _compare(
+    target: str, before: Run | None, image: Run | None, run: Run, evidence: Mapping[int, Evidence]
+) -> TargetChange | None:
+    if before is None:
+        # The oldest commit that is known brought nothing; what begins later is a new target.
+        if run.first == 0:
+            return None
+        return TargetChange(
+            target=target, before=None, after=run.state, regions=_regions(None, run), warnings_after=run.warning_count
+        )
+    regions = _regions(image, run)
+    if before.state is run.state and not regions and before.warning_count == run.warning_count:
+        return None
+    found = evidence.get(run.evidence_id)
+    message = say_fault(found)[0] if found is not None and run.state not in (State.WELL, before.state) else ""
+    return TargetChange(
+        target=target,
+        before=before.state,
+        after=run.state,
+        message=message,
+        regions=regions,
+        warnings_before=before.warning_count,
+        warnings_after=run.warning_count,
+        unknown_count=run.first - before.last - 1,
+    )
+
+
+def _regions(before: Run | None, run: Run) -> tuple[RegionChange, ...]:
+    was = {use.name: use.used_bytes for use in before.regions} if before is not None else {}
+    return tuple(
+        RegionChange(
+            region=use.name,
+            before_bytes=was.get(use.name, 0),
+            after_bytes=use.used_bytes,
+            capacity_bytes=use.capacity_bytes,
+        )
+        for use in run.regions
+        if was.get(use.name, 0) != use.used_bytes
+    )

@@ -1,0 +1,303 @@
+"""
+What the health site is made from: every target over the commits of one branch, and what follows from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import Enum
+
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Evidence, Footprint, RegionUse
+from gatekeep.model.matrix import Port, Target
+
+
+class State(Enum):
+    """How a target stands; the values are the words that people read."""
+
+    WELL = "well"
+    IN_RESERVE = "in its reserve"
+    BROKEN = "broken"
+    OUTGROWN = "outgrown"
+    TIMED_OUT = "timed out"
+    NOT_DECIDED = "not decided"
+    NEVER_BUILT = "never built"
+
+
+#: Worst first: what stands between a target and its image, then what will, then what is not known.
+STATES_BY_URGENCY = (
+    State.BROKEN,
+    State.OUTGROWN,
+    State.TIMED_OUT,
+    State.IN_RESERVE,
+    State.NOT_DECIDED,
+    State.NEVER_BUILT,
+    State.WELL,
+)
+
+_BY_OUTCOME = {
+    "built": State.WELL,
+    "broken": State.BROKEN,
+    "outgrown": State.OUTGROWN,
+    "timed out": State.TIMED_OUT,
+    "not decided": State.NOT_DECIDED,
+}
+
+
+def state_of(outcome: str, regions: tuple[RegionUse, ...]) -> State:
+    """
+    Give the state that a result shows.
+
+    Args:
+        outcome: The glossary's word, as `name_outcome` gives it.
+        regions: Of the same result; one in its reserve makes a built target other than well.
+    """
+    state = _BY_OUTCOME[outcome]
+    if state is State.WELL and any(use.into_reserve_bytes for use in regions):
+        return State.IN_RESERVE
+    return state
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """
+    Commits in a row at which one build's result held.
+
+    `first` and `last` are positions on the branch (0 is its first commit), both included. `built_at` is the position of
+    the commit whose very tree was built, None when it is none of these (carried from a change, for instance).
+    """
+
+    first: int
+    last: int
+    evidence_id: int
+    state: State
+    regions: tuple[RegionUse, ...] = ()
+    warning_count: int = 0
+    elapsed_s: float = 0.0
+    built_at: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beginning:
+    """
+    Where the present state began.
+
+    `commit` is the first commit of the branch known to have it. `unknown_count` says how many commits before it have no
+    result, so that one of them may be the cause; 0 makes it certain. `from_start` means that no other state is known
+    before.
+    """
+
+    commit: Commit
+    unknown_count: int = 0
+    from_start: bool = False
+
+
+class EventKind(Enum):
+    """What a maintainer is told of."""
+
+    BROKE = "broke"
+    OUTGREW = "outgrew"
+    TIMED_OUT = "ran out of time"
+    RESERVE_REACHED = "reserve reached"
+    MENDED = "mended"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """A turn of one target at one commit; `message` is one sentence, hostile, and may be empty."""
+
+    target: str
+    kind: EventKind
+    commit: Commit
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogExcerpt:
+    """
+    Part of a build's log.
+
+    `lines` are hostile, one an entry; `first_number` is the 1-based number of the first. `error_index` points at the
+    first error among them, None when it is not there. `line_count` counts the whole log.
+    """
+
+    lines: tuple[str, ...]
+    first_number: int
+    error_index: int | None
+    line_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """
+    When a region reaches its reserve at the present growth, as far as the data say.
+
+    `late_on` is None where it lies too far ahead to be told. `bytes_per_day` runs (low, middle, high). `from_bytes` is
+    the present size, `commits_per_day` the branch's present pace, above 0, by which days become places on a drawing.
+    """
+
+    region: str
+    from_on: date
+    reached_on: date
+    early_on: date
+    late_on: date | None
+    bytes_per_day: tuple[float, float, float]
+    from_bytes: int
+    commits_per_day: float
+    point_count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetHealth:
+    """
+    One target.
+
+    `runs` are in the order of the branch and may leave commits out. `state` is that of the last run. `message` and
+    `place` say what is wrong, hostile, and empty where nothing is. `evidence` is the newest result; `footprint` the
+    newest image's, whole, and `measured` the commit that it was measured at. `built_commit` is the commit that the
+    newest result was built for. `events` run newest first.
+    """
+
+    target: Target
+    state: State
+    beginning: Beginning | None = None
+    message: str = ""
+    place: str = ""
+    runs: tuple[Run, ...] = ()
+    evidence: Evidence | None = None
+    footprint: Footprint | None = None
+    measured: Commit | None = None
+    built_commit: Commit | None = None
+    events: tuple[Event, ...] = ()
+    outlooks: tuple[Outlook, ...] = ()
+    log: LogExcerpt | None = None
+
+    @property
+    def name(self) -> str:
+        """The target's name."""
+        return self.target.name
+
+    @property
+    def fullest(self) -> RegionUse | None:
+        """The flash region with the highest share in use; None where nothing was measured."""
+        regions = self.footprint.regions if self.footprint is not None else ()
+        flash = [use for use in regions if use.flash]
+        return max(flash, key=lambda use: use.used_bytes / use.capacity_bytes, default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortHealth:
+    """One port; `targets` in the order of the matrix, never empty."""
+
+    port: Port
+    targets: tuple[TargetHealth, ...]
+
+    @property
+    def well_count(self) -> int:
+        """How many of its targets are well."""
+        return sum(target.state is State.WELL for target in self.targets)
+
+    @property
+    def fullest(self) -> TargetHealth | None:
+        """The target with the fullest flash region; None where nothing was measured."""
+        measured = [(use.used_bytes / use.capacity_bytes, one) for one in self.targets if (use := one.fullest)]
+        return max(measured, key=lambda entry: entry[0])[1] if measured else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """
+    One cause, with every target that it reaches; `whom` words them. `beginning` is None where nothing was ever built.
+    """
+
+    state: State
+    whom: str
+    targets: tuple[str, ...]
+    message: str
+    place: str
+    beginning: Beginning | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegionChange:
+    """A region that one commit filled or emptied."""
+
+    region: str
+    before_bytes: int
+    after_bytes: int
+    capacity_bytes: int
+
+    @property
+    def delta_bytes(self) -> int:
+        """After minus before."""
+        return self.after_bytes - self.before_bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetChange:
+    """
+    What one commit changed for one target.
+
+    `before` is None for a target that has no earlier result. `unknown_count` counts commits just before that have no
+    result, so that the change may be theirs.
+    """
+
+    target: str
+    before: State | None
+    after: State
+    message: str = ""
+    regions: tuple[RegionChange, ...] = ()
+    warnings_before: int = 0
+    warnings_after: int = 0
+    unknown_count: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommitHealth:
+    """A commit that changed something; `changes` in the order of the matrix, never empty."""
+
+    commit: Commit
+    position: int
+    changes: tuple[TargetChange, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """
+    Everything that the pages show.
+
+    `commits` are the branch's by first parents, oldest first, never empty; `tags` (name, position), by position.
+    `ports` newest first, `troubles` worst first. `changes` in the order of the branch. `swept` is the commit of the
+    last sweep and `swept_at` its end; None before the first.
+    """
+
+    tree: str
+    branch: str
+    commits: tuple[Commit, ...]
+    ports: tuple[PortHealth, ...]
+    tags: tuple[tuple[str, int], ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    changes: tuple[CommitHealth, ...] = ()
+    swept: Commit | None = None
+    swept_at: datetime | None = None
+    _changed: frozenset[str] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        if not self.commits:
+            raise ValueError("health: commits must not be empty")
+        object.__setattr__(self, "_changed", frozenset(change.commit.commit_id for change in self.changes))
+
+    @property
+    def head(self) -> Commit:
+        """The newest commit."""
+        return self.commits[-1]
+
+    @property
+    def targets(self) -> tuple[TargetHealth, ...]:
+        """Every target, port after port."""
+        return tuple(target for port in self.ports for target in port.targets)
+
+    def has_page(self, commit: Commit) -> bool:
+        """Whether the commit changed something, and so has a page."""
+        return commit.commit_id in self._changed

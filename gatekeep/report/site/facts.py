@@ -1,0 +1,133 @@
+"""
+The facts of the pages for programs.
+
+`facts.schema.json`, published beside them, is the contract; `format` rises when a reader of the old one would be
+misled. Texts from outside come as they are: who shows them makes them safe. The file is ASCII.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+from gatekeep.model.change import Commit
+from gatekeep.model.health import Beginning, Event, Health, Outlook, PortHealth, TargetHealth
+from gatekeep.report.json_report import to_json
+from gatekeep.report.site import names
+from gatekeep.report.site.words import rfc3339
+
+FACTS_FORMAT = 1
+
+
+def render_facts(health: Health) -> str:
+    """Render the facts as ASCII JSON, ended by a line feed."""
+    return to_json(
+        {
+            "format": FACTS_FORMAT,
+            "tree": health.tree,
+            "branch": health.branch,
+            "head": _commit(health.head),
+            "commit_count": len(health.commits),
+            "last_sweep": {"commit": health.swept.commit_id, "ended_at": rfc3339(health.swept_at)}
+            if health.swept is not None and health.swept_at is not None
+            else None,
+            "troubles": [
+                {
+                    "state": trouble.state.value,
+                    "targets": list(trouble.targets),
+                    "message": trouble.message,
+                    "place": trouble.place or None,
+                    "since": _beginning(trouble.beginning),
+                }
+                for trouble in health.troubles
+            ],
+            "ports": [_port(port) for port in health.ports],
+        }
+    )
+
+
+def read_schema_text() -> str:
+    """Give the JSON Schema of the facts, as it is published."""
+    return (files("gatekeep.report") / "facts.schema.json").read_text(encoding="utf-8")
+
+
+def _port(port: PortHealth) -> dict[str, Any]:
+    return {
+        "name": port.port.name,
+        "maintainers": [{"name": one.name, "email": one.email} for one in port.port.maintainers],
+        "since": port.port.since.isoformat() if port.port.since is not None else None,
+        "well": port.well_count,
+        "page": names.port_page(port.port.name),
+        "feed": names.feed_path(port.port.name),
+        "targets": [_target(target) for target in port.targets],
+    }
+
+
+def _target(target: TargetHealth) -> dict[str, Any]:
+    evidence = target.evidence
+    return {
+        "name": target.name,
+        "state": target.state.value,
+        "since": _beginning(target.beginning),
+        "message": target.message or None,
+        "place": target.place or None,
+        "regions": [
+            {
+                "name": use.name,
+                "used_bytes": use.used_bytes,
+                "capacity_bytes": use.capacity_bytes,
+                "reserve_bytes": use.reserve_bytes,
+                "flash": use.flash,
+            }
+            for use in (target.footprint.regions if target.footprint is not None else ())
+        ],
+        "measured_at": target.measured.commit_id if target.measured is not None else None,
+        "warnings": len(evidence.warnings) if evidence is not None else None,
+        "toolchain": target.target.toolchain.name,
+        "toolchain_version": evidence.toolchain_version if evidence is not None else None,
+        "built_at": rfc3339(evidence.started_at) if evidence is not None and evidence.started_at is not None else None,
+        "elapsed_s": round(evidence.elapsed_s, 3) if evidence is not None else None,
+        "outlooks": [_outlook(outlook) for outlook in target.outlooks],
+        "events": [_event(event) for event in target.events],
+        "page": names.target_page(target.name),
+        "feed": names.feed_path(target.name),
+        "badge": names.badge_path(target.name),
+    }
+
+
+def _beginning(beginning: Beginning | None) -> dict[str, Any] | None:
+    if beginning is None:
+        return None
+    return {
+        "commit": _commit(beginning.commit),
+        "unknown_before": beginning.unknown_count,
+        "from_start": beginning.from_start,
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {
+        "kind": event.kind.value,
+        "commit": event.commit.commit_id,
+        "at": rfc3339(event.commit.committed_at),
+        "message": event.message or None,
+    }
+
+
+def _outlook(outlook: Outlook) -> dict[str, Any]:
+    return {
+        "region": outlook.region,
+        "bytes_per_day": list(outlook.bytes_per_day),
+        "reached_on": outlook.reached_on.isoformat(),
+        "early_on": outlook.early_on.isoformat(),
+        "late_on": outlook.late_on.isoformat() if outlook.late_on is not None else None,
+    }
+
+
+def _commit(commit: Commit) -> dict[str, Any]:
+    return {
+        "id": commit.commit_id,
+        "subject": commit.subject,
+        "author": {"name": commit.author_name, "email": commit.author_email},
+        "committed_at": rfc3339(commit.committed_at),
+    }

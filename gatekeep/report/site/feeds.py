@@ -1,0 +1,74 @@
+"""
+An Atom feed for each port and target: what broke, was mended, outgrew its flash, reached its reserve.
+
+Ids are name-based UUIDs of what happened, so that a reader is told once, however often the site is written, and from
+whatever place it is read. Times are the commits': a feed that nothing happened to stays the same, byte for byte.
+
+Source: RFC 4287, sections 4.1.1 (what a feed must hold), 4.1.2 (an entry) and 4.2.6 (ids); RFC 4122, section 4.3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID, uuid5
+
+from gatekeep.model.health import Event, Health, PortHealth, TargetHealth
+from gatekeep.report.site import names
+from gatekeep.report.site.page import render
+
+#: Made for this purpose alone.
+_NAMESPACE = UUID("6f1d0a52-9b0e-4c55-8f39-6f5b4d7c2a10")
+#: A reader that looks once a month misses nothing of a port that breaks every day.
+_ENTRIES = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedEntry:
+    """One entry; `page` is a path of the site."""
+
+    identity: str
+    event: Event
+    page: str
+    updated_at: datetime
+
+
+def render_port_feed(health: Health, port: PortHealth) -> str:
+    """Render the feed of a port: of all its targets."""
+    events = [event for target in port.targets for event in target.events]
+    return _render(health, port.port.name, names.port_page(port.port.name), events)
+
+
+def render_target_feed(health: Health, target: TargetHealth) -> str:
+    """Render the feed of one target."""
+    return _render(health, target.name, names.target_page(target.name), target.events)
+
+
+def _render(health: Health, name: str, page: str, events: Sequence[Event]) -> str:
+    positions = {commit.commit_id: position for position, commit in enumerate(health.commits)}
+    newest = sorted(events, key=lambda event: (-positions[event.commit.commit_id], event.target))[:_ENTRIES]
+    entries = [
+        FeedEntry(
+            identity=_identity(health.tree, health.branch, event.target, event.kind.value, event.commit.commit_id),
+            event=event,
+            page=names.target_page(event.target),
+            updated_at=event.commit.committed_at,
+        )
+        for event in newest
+    ]
+    return render(
+        "feed.atom.j2",
+        health=health,
+        name=name,
+        page=page,
+        self_path=names.feed_path(name),
+        identity=_identity(health.tree, health.branch, name, "feed"),
+        entries=entries,
+        updated_at=max((entry.updated_at for entry in entries), default=health.commits[0].committed_at),
+    )
+
+
+def _identity(*facts: str) -> str:
+    # NUL cannot be in a name, so two lists of facts never give the same text.
+    return f"urn:uuid:{uuid5(_NAMESPACE, chr(0).join(facts).encode('utf-8', 'backslashreplace').decode())}"

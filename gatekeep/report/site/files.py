@@ -1,0 +1,120 @@
+"""
+Every file of the site, with what it is made from.
+
+A file's digest covers all that its content depends on: the values, the templates and gatekeep's version. While it stays
+the same, nothing need be rendered: after one more commit most commit pages are as they were.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cache, partial
+from importlib.resources import files
+
+import gatekeep
+from gatekeep.model.health import Health
+from gatekeep.report.site import names
+from gatekeep.report.site.badge import render_port_badge, render_target_badge
+from gatekeep.report.site.facts import read_schema_text, render_facts
+from gatekeep.report.site.feeds import render_port_feed, render_target_feed
+from gatekeep.report.site.page import list_assets
+from gatekeep.report.site.pages import (
+    render_commit_page,
+    render_front_page,
+    render_port_page,
+    render_target_page,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteFile:
+    """One file: its path in the site, the digest of what it is made from, and how to make it."""
+
+    path: str
+    digest: str
+    render: Callable[[], str]
+
+
+def iter_files(health: Health) -> Iterator[SiteFile]:
+    """
+    Give every file of the site, what is linked to before what links to it, the front page last.
+
+    A site that is being written thus never shows a link into nothing, and its front page is old until all is new.
+    """
+    where = (health.tree, health.branch)
+    # Targets' drawings span the whole branch, so every one of its pages depends on where it ends.
+    frame = (*where, health.head, health.commits[0], len(health.commits), health.tags, health.swept, health.swept_at)
+    paged = frozenset(change.commit.commit_id for change in health.changes)
+    for path, content in list_assets().items():
+        yield SiteFile(path=path, digest=_digest(path), render=partial(str, content))
+    yield SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)
+    for change in health.changes:
+        yield SiteFile(
+            path=names.commit_page(change.commit.commit_id),
+            digest=_digest(where, change, len(health.targets)),
+            render=partial(render_commit_page, health, change),
+        )
+    for port in health.ports:
+        for target in port.targets:
+            name = target.name
+            linked = sorted({event.commit.commit_id for event in target.events} & paged)
+            yield SiteFile(
+                path=names.target_page(name),
+                digest=_digest(frame, port.port, target, linked),
+                render=partial(render_target_page, health, target),
+            )
+            events = (*where, health.commits[0], target.events)
+            yield SiteFile(
+                path=names.feed_path(name),
+                digest=_digest(events),
+                render=partial(render_target_feed, health, target),
+            )
+            yield SiteFile(
+                path=names.badge_path(name),
+                digest=_digest(name, target.state, target.fullest),
+                render=partial(render_target_badge, target),
+            )
+        yield SiteFile(
+            path=names.feed_path(port.port.name),
+            digest=_digest(where, health.commits[0], port.port.name, [target.events for target in port.targets]),
+            render=partial(render_port_feed, health, port),
+        )
+        yield SiteFile(
+            path=names.badge_path(port.port.name),
+            digest=_digest(port.port.name, port.well_count, len(port.targets)),
+            render=partial(render_port_badge, port),
+        )
+        yield SiteFile(
+            path=names.port_page(port.port.name),
+            digest=_digest(frame, port),
+            render=partial(render_port_page, health, port),
+        )
+    whole = _digest(frame, health.ports, health.troubles, health.changes[-50:])
+    yield SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))
+    yield SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))
+
+
+def _digest(*values: object) -> str:
+    """
+    Digest values by how they print: all are frozen values, whose text says everything that is in them.
+
+    Sets have no order and are not to be among them.
+    """
+    made_from = hashlib.sha256(_templates_digest())
+    made_from.update(repr(values).encode("utf-8", "backslashreplace"))
+    return made_from.hexdigest()
+
+
+@cache
+def _templates_digest() -> bytes:
+    """Digest what turns values into pages: the templates, the schema, gatekeep's version and these modules."""
+    found = hashlib.sha256(gatekeep.__version__.encode())
+    room = files("gatekeep.report")
+    for folder, endings in (("templates", ""), ("site", ".py"), ("", ".json")):
+        place = room / folder if folder else room
+        for entry in sorted(place.iterdir(), key=lambda entry: entry.name):
+            if entry.is_file() and entry.name.endswith(endings):
+                found.update(entry.name.encode() + b"\0" + entry.read_bytes() + b"\0")
+    return found.digest()

@@ -1,0 +1,88 @@
+"""
+How text becomes a page: one environment for every template, in which nothing from outside is markup.
+
+Everything is escaped, an undefined name is an error, and whatever a reader could not see (control characters, marks
+that reorder text) becomes a visible escape before it is escaped. The pages' own policy (a Content-Security-Policy in
+each head) lets no script and no style run but the site's own files, and no request leave the site.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from gatekeep.model.quantity import render_bytes
+from gatekeep.report.plain import plain
+from gatekeep.report.site import drawing, names, words
+from gatekeep.report.wording import count, say_share
+
+
+def render(template: str, **values: Any) -> str:  # noqa: ANN401 - templates take any value
+    """Render one template; what it does not know is an error."""
+    return _environment().get_template(template).render(**values)
+
+
+@cache
+def list_assets() -> dict[str, str]:
+    """Give the style sheet and the script: path in the site to content."""
+    environment = _environment()
+    loader = environment.loader
+    found = {}
+    for name in ("style.css", "site.js"):
+        content = loader.get_source(environment, name)[0] if loader is not None else ""
+        found[names.asset_path(name, content)] = content
+    return found
+
+
+def _finalize(value: object) -> object:
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return plain(value)
+    return value
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("gatekeep.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters |= {
+        "bytes": render_bytes,
+        "day": words.say_day,
+        "delta": words.say_delta,
+        "elapsed": words.say_elapsed,
+        "rfc3339": words.rfc3339,
+        "spoken_time": words.say_time,
+        "log_line": _log_line,
+    }
+    environment.globals |= {
+        "count": count,
+        "draw_part": drawing.draw_part,
+        "draw_plot": drawing.draw_plot,
+        "draw_use": drawing.draw_use,
+        "percent": drawing.percent,
+        "names": names,
+        "say_doubt": words.say_doubt,
+        "say_machine": words.say_machine,
+        "say_port": words.say_port,
+        "say_share": say_share,
+        "say_state": words.say_state,
+        "say_warnings": words.say_warnings,
+        "short_name": words.short_name,
+        "COLUMNS": drawing.COLUMNS,
+        "ROWS": drawing.ROWS,
+    }
+    return environment
+
+
+def _log_line(text: str) -> Markup:
+    """Make a line of a log harmless and keep its tabs."""
+    return Markup.escape(plain(text, keep_tabs=True))

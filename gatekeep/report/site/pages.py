@@ -1,0 +1,155 @@
+"""
+The pages: each a pure function of health values.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+from gatekeep.model.health import (
+    STATES_BY_URGENCY,
+    CommitHealth,
+    Health,
+    Outlook,
+    PortHealth,
+    State,
+    TargetChange,
+    TargetHealth,
+)
+from gatekeep.report.site.page import list_assets, render
+
+#: The front page tells of regions that reach their reserve within this many days.
+OUTLOOK_DAYS = 90
+_SECTIONS_SHOWN = 24
+_SYMBOLS_SHOWN = 12
+_BUILDS_SHOWN = 60
+_EVENTS_SHOWN = 30
+_COMMITS_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WarningLine:
+    """Warnings of one file under one option; `lines` ascending, without repeats."""
+
+    path: str
+    option: str
+    count: int
+    lines: tuple[int, ...]
+    message: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeGroup:
+    """Targets that one commit changed in the same way; `change` is the first's."""
+
+    change: TargetChange
+    targets: tuple[str, ...]
+
+
+def render_front_page(health: Health) -> str:
+    """Render the page that is looked at in the morning."""
+    states = Counter(target.state for target in health.targets)
+    return render(
+        "front.html.j2",
+        **_frame(health, ""),
+        states=[(state, states[state]) for state in STATES_BY_URGENCY if states[state]],
+        outlooks=list_outlooks(health),
+        recent=health.changes[: -_COMMITS_SHOWN - 1 : -1],
+    )
+
+
+def render_port_page(health: Health, port: PortHealth) -> str:
+    """Render one port's page."""
+    positions = {commit.commit_id: position for position, commit in enumerate(health.commits)}
+    events = sorted(
+        (event for target in port.targets for event in target.events),
+        key=lambda event: (-positions[event.commit.commit_id], event.target),
+    )
+    return render("port.html.j2", **_frame(health, "../"), port=port, events=events[:_EVENTS_SHOWN])
+
+
+def render_target_page(health: Health, target: TargetHealth) -> str:
+    """Render one target's page."""
+    port = next(port for port in health.ports if port.port.name == target.target.port)
+    footprint = target.footprint
+    sections = Counter[str]()
+    for name, amount in footprint.sections if footprint is not None else ():
+        sections[name] += amount
+    built = [run for run in target.runs if run.elapsed_s > 0][-_BUILDS_SHOWN:]
+    return render(
+        "target.html.j2",
+        **_frame(health, "../"),
+        target=target,
+        port=port,
+        sections=sections.most_common(_SECTIONS_SHOWN),
+        section_count=len(sections),
+        symbols=(footprint.symbols if footprint is not None else ())[:_SYMBOLS_SHOWN],
+        warnings=group_warnings(target),
+        builds=built,
+        longest_s=max((run.elapsed_s for run in built), default=0.0),
+        behind=len(health.commits) - 1 - target.runs[-1].last if target.runs else 0,
+    )
+
+
+def render_commit_page(health: Health, change: CommitHealth) -> str:
+    """Render what one commit changed, and for which targets."""
+    return render(
+        "commit.html.j2",
+        **_frame(health, "../"),
+        change=change,
+        groups=group_changes(change),
+        target_count=len(health.targets),
+    )
+
+
+def list_outlooks(health: Health) -> list[tuple[TargetHealth, Outlook]]:
+    """Give the regions that reach their reserve within `OUTLOOK_DAYS` of the newest commit, soonest first."""
+    newest = health.head.committed_at.date()
+    soon = [
+        (target, outlook)
+        for target in health.targets
+        for outlook in target.outlooks
+        if (outlook.reached_on - newest).days <= OUTLOOK_DAYS
+    ]
+    return sorted(soon, key=lambda entry: (entry[1].reached_on, entry[0].name, entry[1].region))
+
+
+def group_warnings(target: TargetHealth) -> list[WarningLine]:
+    """Put a target's warnings together by file and option, the files with most first."""
+    found: dict[tuple[str, str], list[tuple[int | None, str]]] = {}
+    for warning in target.evidence.warnings if target.evidence is not None else ():
+        found.setdefault((warning.path or "", warning.option or ""), []).append((warning.line, warning.message))
+    rows = [
+        WarningLine(
+            path=path,
+            option=option,
+            count=len(entries),
+            lines=tuple(sorted({line for line, _ in entries if line is not None})),
+            message=entries[0][1],
+        )
+        for (path, option), entries in found.items()
+    ]
+    return sorted(rows, key=lambda row: (-row.count, row.path, row.option))
+
+
+def group_changes(change: CommitHealth) -> list[ChangeGroup]:
+    """Put together targets that changed in the same way, what turned for the worse first."""
+    groups: dict[tuple[object, ...], list[TargetChange]] = {}
+    for one in change.changes:
+        sizes = tuple((region.region, region.delta_bytes) for region in one.regions)
+        key = (one.before, one.after, one.message, sizes, one.warnings_after - one.warnings_before, one.unknown_count)
+        groups.setdefault(key, []).append(one)
+    made = [ChangeGroup(change=ones[0], targets=tuple(one.target for one in ones)) for ones in groups.values()]
+    return sorted(made, key=lambda group: (_urgency(group.change), group.targets))
+
+
+def _urgency(change: TargetChange) -> tuple[int, int]:
+    turned = change.before is not change.after
+    growth = max((abs(region.delta_bytes) for region in change.regions), default=0)
+    return (STATES_BY_URGENCY.index(change.after) if turned else len(STATES_BY_URGENCY), -growth)
+
+
+def _frame(health: Health, root: str) -> dict[str, object]:
+    style, script = list_assets()
+    return {"health": health, "root": root, "style": style, "script": script, "State": State}

@@ -1,0 +1,112 @@
+"""
+The sentences of the health site that count and compare.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+from gatekeep.model.health import Beginning, PortHealth, State, TargetHealth
+from gatekeep.model.quantity import render_bytes
+from gatekeep.report.wording import count
+
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+#: What a target "is" or "has" in each state.
+_VERBS = {
+    State.WELL: ("is well", "are well"),
+    State.IN_RESERVE: ("is in its reserve", "are in their reserve"),
+    State.BROKEN: ("is broken", "are broken"),
+    State.OUTGROWN: ("has outgrown its flash", "have outgrown their flash"),
+    State.TIMED_OUT: ("takes too long to build", "take too long to build"),
+    State.NOT_DECIDED: ("could not be decided", "could not be decided"),
+    State.NEVER_BUILT: ("was never built", "were never built"),
+}
+
+
+def say_day(day: date) -> str:
+    """Word a day: `3 July 2026`; the same in every locale, since a page must not depend on who renders it."""
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def say_time(moment: datetime) -> str:
+    """Word an instant for readers without script: `3 July 2026, 08:05 UTC`."""
+    here = moment.astimezone(UTC)
+    return f"{say_day(here.date())}, {here:%H:%M} UTC"
+
+
+def rfc3339(moment: datetime) -> str:
+    """Give `2026-07-03T08:05:00Z` (RFC 3339, section 5.6)."""
+    return moment.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def say_state(state: State, number: int = 1) -> str:
+    """Word a state as the rest of a sentence: `is broken`, `are broken`."""
+    return _VERBS[state][number != 1]
+
+
+def say_port(port: PortHealth) -> str:
+    """Word a port: `all 3 targets are well`, `2 of 3 targets are well`, `its only target is broken`."""
+    total = len(port.targets)
+    if total == 1:
+        return f"its only target {say_state(port.targets[0].state)}"
+    if port.well_count == total:
+        return f"{'both' if total == 2 else f'all {total}'} targets are well"
+    return f"{port.well_count or 'none'} of {total} targets {'is' if port.well_count == 1 else 'are'} well"
+
+
+def say_doubt(beginning: Beginning) -> str:
+    """Word how sure the first commit is; "" where it is certain."""
+    if beginning.from_start:
+        return "and nothing is known of it before"
+    if beginning.unknown_count == 1:
+        return "or the commit before it, which has no result"
+    if beginning.unknown_count:
+        return f"or one of the {beginning.unknown_count} commits before it, which have no result"
+    return ""
+
+
+def say_delta(delta_bytes: int) -> str:
+    """Word a growth with its sign: `+1.25 KiB`, `−12 B`, `±0 B`."""
+    sign = "+" if delta_bytes > 0 else "−" if delta_bytes < 0 else "±"
+    return f"{sign}{render_bytes(abs(delta_bytes))}"
+
+
+def say_warnings(number: int) -> str:
+    """Word a number of warnings: `no warnings`, `1 warning`."""
+    return count(number, "warning") if number else "no warnings"
+
+
+def say_elapsed(elapsed_s: float) -> str:
+    """Word a duration: `0.42 s`, `12 s`, `3 min 5 s`."""
+    if elapsed_s < 10:
+        return f"{elapsed_s:.2f} s"
+    whole = round(elapsed_s)
+    return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s"
+
+
+def say_machine(port: PortHealth) -> str:
+    """Word what a port's machine is: `LOONGARCH, 64 bits, little-endian`."""
+    facts = [port.port.machine] if port.port.machine else []
+    if port.port.bits is not None:
+        facts.append(f"{port.port.bits} bits")
+    if port.port.byte_order is not None:
+        facts.append(f"{port.port.byte_order}-endian")
+    return ", ".join(facts)
+
+
+def short_name(target: TargetHealth) -> str:
+    """Give a target's name without its port."""
+    return target.name.partition("/")[2]
