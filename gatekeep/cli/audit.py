@@ -8,15 +8,14 @@ import os
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import click
 
-from gatekeep.build.kept import find_first_difference, forget_artifacts, holds_bytes, kept_folder
 from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import ToolchainError, UsageError
 from gatekeep.history.store import ResultSink
 from gatekeep.judge.audit import conclude
@@ -37,10 +36,6 @@ from gatekeep.runner.schedule import BuildEverything
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 _FOLDER = click.Path(file_okay=False, path_type=Path)
-#: Where second builds are made: another path, so that one in an image shows, of the same length, so that sizes stay.
-_SECOND_PLACE = "again"
-_PREFIX_HINT = "it holds the path of the worker's folder; compile with -ffile-prefix-map={tree}=. or use relative paths"
-_OTHER_HINT = "look for the time of day, random numbers, names of temporary files and the order of folders"
 
 
 @click.command()
@@ -144,8 +139,8 @@ def _audit_range(edges: Edges, commits: str, matrix: Path | None, *, sample: int
             AuditEdges(
                 store=edges.store,
                 build=lambda jobs, sink: run.build(jobs, sink, "trees", Path(keep, "first")),
-                build_again=lambda jobs, sink: run.build(jobs, sink, _SECOND_PLACE, Path(keep, "second")),
-                witness=_Witness(edges, run.comparer, Path(keep)),
+                build_again=lambda jobs, sink: run.build(jobs, sink, SECOND_PLACE, Path(keep, "second")),
+                witness=KeptWitness(edges, run.comparer, Path(keep)),
                 now=lambda: datetime.now(UTC),
             ),
         )
@@ -209,37 +204,6 @@ class _Run:
             place=place,
             keep=keep,
         )
-
-
-class _Witness:
-    """Looks at trees and kept files."""
-
-    def __init__(self, edges: Edges, comparer: TreeComparer, keep: Path) -> None:
-        self._comparer = comparer
-        self._first, self._second = keep / "first", keep / "second"
-        self._folder = os.fsencode(edges.folder)
-
-    def list_changed_paths(self, old_tree_id: str, new_tree_id: str) -> tuple[str, ...]:
-        """Say what happened to each path."""
-        change = self._comparer.compare(old_tree_id, new_tree_id)
-        return tuple(f"{item.path} {item.event.value}" for item in change.paths)
-
-    def explain_files(self, job: Job, names: Sequence[tuple[int, str]]) -> tuple[str, ...]:
-        """Say where they differ first, and whether they hold paths of ours."""
-        found: list[str] = []
-        for index, name in names:
-            one, other = (kept_folder(keep, job) / str(index) for keep in (self._first, self._second))
-            # A file that could not be kept, or is gone, costs the explanation and nothing else.
-            with suppress(OSError):
-                offset = find_first_difference(one, other)
-                hint = _PREFIX_HINT if holds_bytes(one, self._folder) else _OTHER_HINT
-                if offset is not None:
-                    found.append(f"{name}: two clean builds differ first at byte {offset} (0x{offset:x}); {hint}")
-        return tuple(found)
-
-    def forget(self, job: Job) -> None:
-        """Let go of the files of the first build."""
-        forget_artifacts(self._first, job)
 
 
 def _write(found: Audit, json_file: Path | None, colour: str) -> None:

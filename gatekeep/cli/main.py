@@ -26,8 +26,13 @@ EXIT_INTERRUPTED = 130
 _COMMANDS = {
     "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
+    "sweep": (
+        "gatekeep.cli.sweep",
+        "Build every target of a commit clean: what is new since the last sweep, and who did it.",
+    ),
     "health": ("gatekeep.cli.health", "Write the health site: pages, feeds and badges of every port and target."),
     "audit": ("gatekeep.cli.audit", "Hold carried results against clean builds."),
+    "culprit": ("gatekeep.cli.culprit", "Find the first commit at which a target broke."),
     "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),
 }
 

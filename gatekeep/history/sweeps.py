@@ -8,7 +8,6 @@ behind the last build that anybody was told of.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -22,23 +21,7 @@ from gatekeep.history.store import SqliteStore, is_reusable, keep_evidence, make
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, name_outcome
-from gatekeep.model.history import Sweep, SweepState, Turn, TurnRecord
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LastKnown:
-    """
-    What the last sweep that decided a target found of it.
-
-    `evidence` is None where nothing but the outcome is known any more: a later sweep has built the same tree and found
-    something else, or the build ran past its time limit.
-    """
-
-    sweep_id: int
-    commit_id: str
-    tree_id: str
-    outcome: str
-    evidence: Evidence | None
+from gatekeep.model.history import LastKnown, Sweep, SweepState, Turn, TurnRecord
 
 
 def begin_sweep(store: SqliteStore, commit: Commit, started_at: datetime) -> Sweep:

@@ -9,7 +9,7 @@ from datetime import datetime
 from enum import Enum
 
 from gatekeep.model.change import Commit
-from gatekeep.model.evidence import RegionUse
+from gatekeep.model.evidence import Evidence, RegionUse
 
 
 class SweepState(Enum):
@@ -65,6 +65,22 @@ class Sweep:
     finished_at: datetime | None
     state: SweepState
     turns: tuple[TurnRecord, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastKnown:
+    """
+    What the last sweep that decided a target found of it.
+
+    `evidence` is None where nothing but the outcome is known any more: a later sweep has built the same tree and found
+    something else, or the build ran past its time limit.
+    """
+
+    sweep_id: int
+    commit_id: str
+    tree_id: str
+    outcome: str
+    evidence: Evidence | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

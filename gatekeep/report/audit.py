@@ -42,7 +42,7 @@ def render_audit(audit: Audit, *, colour: bool, width: int) -> str:
     cells = max(_LEAST_WIDTH, min(width, _MOST_WIDTH))
     lines = [*_iter_header(audit, cells)]
     for cause in audit.causes:
-        lines += ["", *_iter_cause(cause, cells)]
+        lines += ["", *iter_audit_cause(cause, cells)]
     verdict = f"verdict: {say_audit_verdict(audit)}"
     if colour:
         verdict = f"{_GREEN if audit.decision is Decision.PASS else _YELLOW}{verdict}{_RESET}"
@@ -100,7 +100,8 @@ def _iter_header(audit: Audit, width: int) -> Iterator[str]:
     )
 
 
-def _iter_cause(cause: AuditCause, width: int) -> Iterator[str]:
+def iter_audit_cause(cause: AuditCause, width: int) -> Iterator[str]:
+    """Give the lines of one cause."""
     shown = ", ".join(map(_say_commit, cause.commits[:_COMMITS_SHOWN]))
     more = len(cause.commits) - _COMMITS_SHOWN
     at = f"at commit {shown}" + (f" and {more} more" if more > 0 else "")

@@ -11,7 +11,7 @@ Source: ECMA-48 (5th edition), clause 8.3.117 (SGR): 1 bold, 2 faint, 31 red, 32
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import groupby
 
 from gatekeep.model.change import Commit
@@ -72,6 +72,14 @@ def render_terminal(judgement: Judgement, *, colour: bool, width: int) -> str:
     return "".join(f"{line.rstrip()}\n" for line in writer.iter_lines())
 
 
+def iter_reason_lines(judgement: Judgement, reasons: Iterable[Reason], *, colour: bool, width: int) -> Iterator[str]:
+    """Give the lines of some reasons, each as a report has it, behind an empty line; commits are the judgement's."""
+    writer = _Writer(judgement, paint=_in_colour if colour else _without_colour, width=width)
+    for reason in reasons:
+        yield ""
+        yield from writer.iter_reason(reason)
+
+
 class _Writer:
     """One report on its way to lines."""
 
@@ -88,7 +96,7 @@ class _Writer:
         yield from self._iter_notices()
         for reason in verdict.reasons:
             yield ""
-            yield from self._iter_reason(reason)
+            yield from self.iter_reason(reason)
         yield ""
         colour = _VERDICT_COLOURS[verdict.decision]
         yield self._paint(f"verdict: {say_verdict(verdict)}", f"{_BOLD};{colour}")
@@ -147,7 +155,8 @@ class _Writer:
         if len(notices) > _NOTICES_SHOWN:
             yield f"{_INDENT}and {len(notices) - _NOTICES_SHOWN} more; {_MORE}"
 
-    def _iter_reason(self, reason: Reason) -> Iterator[str]:
+    def iter_reason(self, reason: Reason) -> Iterator[str]:
+        """Give the lines of one reason."""
         yield from self._wrap(self._say(reason), rest=_INDENT)
         yield from self._iter_excerpt(reason)
         for detail in reason.details:

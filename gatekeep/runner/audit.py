@@ -143,9 +143,11 @@ class _FirstLook:
         key = key_of(evidence)
         carried = self._edges.store.load_carried(*key)
         if carried is None:
-            # A bar that was cleared meanwhile drops what was carried: nothing rests on it any more.
+            # A sweep builds also what was never carried; and a bar that was cleared meanwhile drops what was: nothing
+            # rests on it any more.
             self.differences[key] = ()
             self._edges.store.add(evidence)
+            self._edges.witness.forget(self._jobs[key])
             return
         differences = self.differences[key] = compare_results(carried, evidence)
         self.carried[key] = carried if differences else replace(carried, outcome=NotDecided(message=""), diagnostics=())

@@ -1,0 +1,360 @@
+"""
+`gatekeep sweep`: every target of a commit, built clean; what is new since the last sweep, and who did it.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+
+from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
+from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
+from gatekeep.errors import MatrixError, RepositoryError, UsageError
+from gatekeep.history.store import ResultSink
+from gatekeep.history.sweep_claim import claim_sweep
+from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_known
+from gatekeep.history.timeline import record_mainline
+from gatekeep.judge.audit import conclude
+from gatekeep.judge.sweep import SweepCase, judge_sweep, list_suspicious, share_answers
+from gatekeep.model.audit import Audited
+from gatekeep.model.change import Change, Commit, LineMap
+from gatekeep.model.culprit import CulpritAnswer
+from gatekeep.model.evidence import Evidence, NotDecided, TimedOut, name_outcome
+from gatekeep.model.history import LastKnown, Sweep, SweepState
+from gatekeep.model.matrix import Matrix
+from gatekeep.model.plan import Job, Plan
+from gatekeep.model.sweep import SweepFindings, SweepReport
+from gatekeep.model.verdict import Decision, Reason
+from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
+from gatekeep.report.write import write_text
+from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided
+from gatekeep.runner.matrices import load_matrices
+from gatekeep.runner.plan import PlanInputs, plan_change
+from gatekeep.runner.reach_trees import TreeComparer
+from gatekeep.runner.schedule import BuildEverything
+from gatekeep.tree.mainline import list_first_parents
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+_EXIT_CODES = {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Before:
+    """
+    What is compared with.
+
+    `commit` is the one that reports name, None where nothing was known before or its commit is gone. `last` by target.
+    """
+
+    commit: Commit | None
+    last: Mapping[str, LastKnown]
+
+
+@click.command()
+@click.argument("commit", default="HEAD")
+@click.option("--matrix", type=_FILE, help="The matrix file. [default: matrix.yml at the root of the commit's tree]")
+@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
+@click.option(
+    "--store",
+    type=_FOLDER,
+    help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 512),
+    help="How many builds run at once. [default: the cores that this process may use]",
+)
+@click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
+@click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
+@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
+@click.option("--summary", "summary_file", type=_FILE, help="Write the report as the plain text of a mail.")
+@click.option(
+    "--colour",
+    type=click.Choice(["auto", "always", "never"]),
+    default="auto",
+    help="Colours; auto means on a terminal only. [default: auto]",
+)
+@click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+def sweep(
+    commit: str,
+    matrix: Path | None,
+    repository: Path,
+    store: Path | None,
+    workers: int | None,
+    since: str | None,
+    rewritten: bool,
+    json_file: Path | None,
+    summary_file: Path | None,
+    colour: str,
+    verbose: bool,
+) -> int:
+    """
+    Build every target of COMMIT from nothing, and say what is new since the last sweep.
+
+    \b
+    Examples:
+      gatekeep sweep
+      gatekeep sweep main --json night.json --summary mail.txt
+      gatekeep sweep v1.4 --since v1.3
+
+    Nothing is carried and no compiler cache is used. What the gates had carried to this tree is held against the clean
+    builds, as by `gatekeep audit`. For each target that is newly broken or outgrown, or has a new warning, the commit
+    that did it is searched for. The commits of the branch are recorded, for `gatekeep history` and the health site.
+
+    A sweep that was stopped goes on where it was when the same commit is swept again.
+
+    Exit codes: 0 all well, or as before; 1 a target is newly broken or outgrown; 2 usage or matrix error; 3 undecided;
+    130 interrupted.
+    """
+    with open_edges(repository, store=store, verbose=verbose) as edges:
+        tip = edges.repository.resolve(commit)
+        with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC)) as claimed:
+            report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
+        shown = _show_log_places(report, edges.folder)
+    _write(shown, json_file, summary_file, colour)
+    return _EXIT_CODES[report.decision]
+
+
+class _Night:
+    """One run of one sweep."""
+
+    def __init__(self, edges: Edges, claimed: Sweep, tip: Commit, named: Path | None, workers: int | None) -> None:
+        self._edges, self._sweep, self._tip = edges, claimed, tip
+        self._named, self._workers = named, workers
+        self._sink = SweepSink(edges.store, claimed.sweep_id)
+        self._change = Change(base=tip, head=tip, commits=(), commit_count=0)
+        self._matrix: Matrix = load_matrices(
+            self._change,
+            named=named,
+            work_tree=edges.repository.work_tree,
+            files=edges.repository,
+            parse=edges.matrices.read,
+        ).by_tree[tip.tree_id]
+        self._remarks: list[str] = []
+
+    def run(self, since: str | None, *, rewritten: bool) -> SweepReport:
+        """Record the branch, build, compare, search, and keep what was found."""
+        edges, tip = self._edges, self._tip
+        before = self._load_before(since)
+        self._record_mainline(rewritten=rewritten)
+        plan = self._plan(list_swept(edges.store, self._sweep.sweep_id))
+        known_count = sum(1 for entry in plan.known if entry.key)
+        built, audited = self._build(plan.jobs)
+        found = {entry.target: entry for entry in (*plan.known, *built)}
+        case = SweepCase(
+            commit=tip, matrix=self._matrix, found=found, last=before.last, line_map=self._map_lines(before.commit)
+        )
+        findings = judge_sweep(case)
+        answers = self._find_culprits(findings, before, found)
+        findings = judge_sweep(replace(case, culprits=share_answers(findings, answers)))
+        ended = self._finish(findings, found)
+        return SweepReport(
+            sweep=ended,
+            change=self._compared_change(before.commit, answers),
+            matrix=self._matrix,
+            findings=findings,
+            evidence=tuple(found[target.name] for target in self._matrix.targets if target.name in found),
+            audit=conclude(
+                self._change,
+                self._matrix,
+                audited,
+                carried_count=sum(result.carried is not None for result in audited),
+            ),
+            built_count=len(built),
+            known_count=known_count,
+            culprits=answers,
+            remarks=tuple(self._remarks),
+        )
+
+    def _load_before(self, since: str | None) -> _Before:
+        repository, store = self._edges.repository, self._edges.store
+        if since is not None:
+            commit = repository.resolve(since)
+            last = {
+                entry.target: LastKnown(
+                    sweep_id=0,
+                    commit_id=commit.commit_id,
+                    tree_id=commit.tree_id,
+                    outcome=name_outcome(entry.outcome),
+                    evidence=entry,
+                )
+                for entry in reversed(store.list_evidence([commit.tree_id]))
+            }
+            if not last:
+                raise UsageError(
+                    f"--since: nothing is known of commit {commit.short_id}; sweep it first, or name one that was"
+                )
+            return _Before(commit=commit, last=last)
+        last = load_last_known(store, self._sweep.sweep_id)
+        if not last:
+            return _Before(commit=None, last=last)
+        newest = max(last.values(), key=lambda known: known.sweep_id)
+        try:
+            return _Before(commit=repository.resolve(newest.commit_id), last=last)
+        except RepositoryError:
+            self._remarks.append(f"the commit of the last sweep, {newest.commit_id[:10]}, is not in the repository now")
+            return _Before(commit=None, last=last)
+
+    def _record_mainline(self, *, rewritten: bool) -> None:
+        try:
+            commits = list_first_parents(self._edges.repository, self._tip.commit_id)
+        except RepositoryError as error:
+            self._remarks.append(f"the commits of the branch are not recorded: {error}")
+            return
+        if not record_mainline(self._edges.store, commits, rewritten=rewritten):
+            self._remarks.append(
+                f"the commits before {self._tip.short_id} are not recorded: the branch that is leaves them aside; "
+                "--rewritten records them in its place"
+            )
+
+    def _plan(self, stored: Iterable[Evidence]) -> Plan:
+        return plan_change(
+            PlanInputs(
+                change=self._change,
+                matrices={self._tip.tree_id: self._matrix},
+                toolchains=ready_toolchains(self._edges, [self._matrix]),
+                stored=stored,
+                durations_s=self._edges.store.load_durations(),
+                host_environment=self._edges.environment,
+            )
+        )
+
+    def _build(self, jobs: Sequence[Job]) -> tuple[tuple[Evidence, ...], tuple[Audited, ...]]:
+        """Build what this sweep has not built yet; give the results, and how what was carried stands to them."""
+        found: list[Evidence] = []
+        with TemporaryDirectory(prefix="sweep-", dir=self._edges.folder) as keep:
+            first, second = Path(keep, "first"), Path(keep, "second")
+            witness = KeptWitness(self._edges, TreeComparer(self._edges.repository), Path(keep))
+
+            def build(chosen: Sequence[Job], sink: ResultSink) -> Sequence[Evidence]:
+                found.extend(self._run(chosen, sink, "trees", first))
+                return found
+
+            audited = audit_jobs(
+                jobs,
+                AuditEdges(
+                    store=self._sink,
+                    build=build,
+                    build_again=lambda chosen, sink: self._run(chosen, sink, SECOND_PLACE, second),
+                    witness=witness,
+                    now=lambda: datetime.now(UTC),
+                ),
+            )
+        for entry in found:
+            if isinstance(entry.outcome, TimedOut):
+                self._sink.add(entry)
+        commits = {self._tip.tree_id: self._tip}
+        carried = tuple(result for result in audited if result.carried is not None)
+        return tuple(found), (*carried, *list_undecided(found, commits))
+
+    def _run(self, jobs: Sequence[Job], sink: ResultSink, place: str, keep: Path) -> tuple[Evidence, ...]:
+        return run_plan(
+            self._edges,
+            Plan(matrices={}, jobs=tuple(jobs), known=()),
+            workers=self._workers,
+            source_date=self._matrix.source_date,
+            carrier=BuildEverything("a sweep builds everything"),
+            sink=sink,
+            place=place,
+            keep=keep,
+        )
+
+    def _map_lines(self, before: Commit | None) -> LineMap:
+        if before is None or before.tree_id == self._tip.tree_id:
+            return LineMap()
+        return self._edges.repository.load_line_map(before.tree_id, self._tip.tree_id)
+
+    def _find_culprits(
+        self, findings: SweepFindings, before: _Before, found: Mapping[str, Evidence]
+    ) -> tuple[CulpritAnswer, ...]:
+        wanted = list_suspicious(findings, before.last, found, self._tip)
+        answers: list[CulpritAnswer] = []
+        for good_id in dict.fromkeys(before.last[name].commit_id for name in wanted):
+            names = [name for name in wanted if before.last[name].commit_id == good_id]
+            try:
+                commits = load_range(self._edges, good_id, self._tip.commit_id)
+                matrices = load_search_matrices(self._edges, commits, self._named)
+            except (UsageError, MatrixError, RepositoryError) as error:
+                self._remarks.append(f"no culprit is searched for from {good_id[:10]} on: {error}")
+                continue
+            listed = {target.name for target in matrices[commits.good.tree_id].targets}
+            answers += find_culprits(
+                self._edges,
+                commits,
+                [name for name in names if name in listed],
+                matrices=matrices,
+                workers=self._workers,
+            )
+        return tuple(sorted(answers, key=lambda answer: answer.target))
+
+    def _compared_change(self, before: Commit | None, answers: Sequence[CulpritAnswer]) -> Change:
+        culprits = {
+            answer.conclusion.culprit.commit_id: answer.conclusion.culprit
+            for answer in answers
+            if answer.conclusion.culprit is not None
+        }
+        culprits[self._tip.commit_id] = self._tip
+        count = 0
+        if before is not None:
+            try:
+                count = self._edges.repository.load_change(before.commit_id, self._tip.commit_id).commit_count
+            except RepositoryError as error:
+                self._remarks.append(f"how many commits lie between is not known: {error}")
+        return Change(base=before or self._tip, head=self._tip, commits=tuple(culprits.values()), commit_count=count)
+
+    def _finish(self, findings: SweepFindings, found: Mapping[str, Evidence]) -> Sweep:
+        decided = [entry for entry in found.values() if not isinstance(entry.outcome, NotDecided)]
+        state = SweepState.FINISHED if len(decided) == len(self._matrix.targets) else SweepState.UNDECIDED
+        now = datetime.now(UTC)
+        finish_sweep(self._edges.store, self._sweep.sweep_id, state, findings.turns, now)
+        return replace(self._sweep, state=state, finished_at=now, turns=findings.turns)
+
+
+def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
+    """Turn log paths, which the store keeps relative to itself, into paths that open from here."""
+    here = os.path.relpath(folder)
+    prefix = str(folder) if here.startswith("..") else here
+
+    def shown(reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
+        return tuple(
+            replace(reason, log_paths=tuple(f"{prefix}/{path}" for path in reason.log_paths)) for reason in reasons
+        )
+
+    findings = report.findings
+    return replace(
+        report,
+        findings=replace(
+            findings,
+            reasons=shown(findings.reasons),
+            standing=shown(findings.standing),
+            undecided=shown(findings.undecided),
+        ),
+        evidence=tuple(
+            replace(entry, log_path=f"{prefix}/{entry.log_path}") if entry.log_path else entry
+            for entry in report.evidence
+        ),
+    )
+
+
+def _write(report: SweepReport, json_file: Path | None, summary_file: Path | None, colour: str) -> None:
+    if summary_file is not None:
+        write_text(summary_file, render_mail(report))
+    if json_file is not None and str(json_file) == "-":
+        click.echo(render_sweep_json(report), nl=False)
+        return
+    if json_file is not None:
+        write_text(json_file, render_sweep_json(report))
+    is_terminal = sys.stdout.isatty()
+    use_colour = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
+    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
+    click.echo(render_sweep(report, colour=use_colour, width=width), nl=False, color=use_colour)

@@ -1,0 +1,96 @@
+"""
+Which process works on which sweep.
+
+The kernel lets go of a lock when its process ends, however it ends; so a sweep that is marked as running and whose lock
+is free was interrupted, and goes on. Two processes that sweep at once never work on the same sweep.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import datetime
+from pathlib import Path
+
+from gatekeep.errors import StoreError
+from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import begin_sweep, list_sweeps
+from gatekeep.model.change import Commit
+from gatekeep.model.history import Sweep, SweepState
+
+
+@contextmanager
+def claim_sweep(store: SqliteStore, folder: Path, commit: Commit, now: datetime) -> Iterator[Sweep]:
+    """
+    Go on with the sweep of a commit that was interrupted or left undecided, or begin one.
+
+    Only the newest can be gone on with: what ended after it may have been compared with something else.
+
+    Args:
+        store: Where sweeps are kept.
+        folder: Of the lock files; made when it is not there.
+        commit: What is swept.
+        now: When a new one begins.
+
+    Raises:
+        StoreError: The lock files cannot be made, or the store cannot be used.
+    """
+    with ExitStack() as stack:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            with _locked(folder / "choice.lock"):
+                sweep = next(
+                    (entry for entry in _list_open(store, commit) if _take(stack, folder, entry)),
+                    None,
+                )
+                if sweep is None:
+                    sweep = begin_sweep(store, commit, now)
+                    _take(stack, folder, sweep)
+        except OSError as error:
+            raise StoreError(
+                f"{folder}: a sweep cannot be locked: {error.strerror or error}; free the disk or name another --store"
+            ) from error
+        yield sweep
+        # Under the lock of the choice: nobody may hold on to a file that is about to go.
+        with suppress(OSError), _locked(folder / "choice.lock"):
+            _lock_file(folder, sweep).unlink()
+
+
+def _list_open(store: SqliteStore, commit: Commit) -> Iterator[Sweep]:
+    for sweep in reversed(list_sweeps(store)):
+        is_ours = sweep.commit_id == commit.commit_id
+        if is_ours and sweep.state is not SweepState.FINISHED:
+            yield sweep
+        if sweep.state is not SweepState.RUNNING:
+            return
+
+
+def _lock_file(folder: Path, sweep: Sweep) -> Path:
+    return folder / f"{sweep.sweep_id}.lock"
+
+
+def _take(stack: ExitStack, folder: Path, sweep: Sweep) -> bool:
+    """Hold the lock of a sweep until the stack is left; False when another process holds it."""
+    descriptor = os.open(_lock_file(folder, sweep), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(descriptor)
+        return False
+    except BaseException:
+        os.close(descriptor)
+        raise
+    stack.callback(os.close, descriptor)
+    return True
+
+
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,241 @@
+"""
+Sweeps from the command line, on the tree of tests/data/kelp: real git, real GNU make, Debian's cross GCC.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import list_sweeps, list_swept
+from gatekeep.history.timeline import load_mainline, load_states, load_timeline
+from gatekeep.model.history import SweepState, Turn
+from tests.repos import GitFolder, make_repository
+
+KELP = Path(__file__).parents[1] / "data" / "kelp"
+REPORT = Path(__file__).parents[2] / "gatekeep" / "report"
+BREAK = b"int depth(void) { return sounded; }\n"
+WARN = b"int tide(void) { int unused; return 2; }\n"
+
+
+class Kelp:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.repository: GitFolder = make_repository(folder / "kelp")
+        files = {str(path.relative_to(KELP)): path.read_bytes() for path in KELP.rglob("*") if path.is_file()}
+        self.files: dict[str, bytes] = files
+        self.base = self.repository.commit(files, message="Import")
+        self.store = folder / "store"
+
+    def append(self, path: str, text: bytes, message: str, **more: Any) -> str:
+        self.files[path] = self.files[path] + text
+        return self.repository.commit({path: self.files[path]}, message=message, **more)
+
+    def command(self, name: str, *arguments: str) -> list[str]:
+        return [sys.executable, "-m", "gatekeep", name, *arguments, "--store", str(self.store)]
+
+    def start(self, name: str, *arguments: str, path: str = "") -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            self.command(name, *arguments),
+            cwd=self.repository.path,
+            env={"PATH": path or os.environ["PATH"], "HOME": str(self.folder)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+    def run(self, name: str, *arguments: str, path: str = "") -> tuple[int, str, str]:
+        process = self.start(name, *arguments, path=path)
+        output, errors = process.communicate(timeout=120)
+        return process.returncode, output, errors
+
+    def sweep(self, *arguments: str, path: str = "") -> tuple[int, dict[str, Any], str]:
+        """Give exit code, JSON and what stood on the terminal."""
+        file = self.folder / "sweep.json"
+        file.unlink(missing_ok=True)
+        code, output, errors = self.run("sweep", "main", "--json", str(file), *arguments, path=path)
+        if not file.exists():
+            return code, {}, errors
+        report = json.loads(file.read_text())
+        jsonschema.validate(report, json.loads((REPORT / "sweep.schema.json").read_text()))
+        return code, report, output
+
+
+@pytest.fixture
+def kelp(tmp_path: Path) -> Kelp:
+    return Kelp(tmp_path)
+
+
+def test_what_broke_between_two_sweeps_is_named_with_its_commit(kelp: Kelp) -> None:
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"], report["compared_with"], report["new"]) == (0, "both targets are well", None, [])
+    kelp.append("lib/ring.c", b"/* a ring holds one less */\n", "ring: Say how many it holds")
+    warned = kelp.append("app/main.c", WARN, "main: Count the tide")
+    culprit = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    line_count = kelp.files["lib/crc.c"].count(b"\n")
+    head = kelp.append("lib/ring.c", b"/* and never two less */\n", "ring: Be exact")
+    summary = kelp.folder / "mail.txt"
+    code, report, text = kelp.sweep("--summary", str(summary))
+    assert (code, report["verdict"], report["sum"]) == (1, "block", "2 targets newly broken")
+    assert [(one["rule"], one["culprit"], one["targets"], one["place"]) for one in report["new"]] == [
+        ("broken", culprit, ["cortex-m/buoy", "riscv/float"], f"lib/crc.c:{line_count}")
+    ]
+    assert report["compared_with"]["id"] == kelp.base
+    assert report["commits_between"] == 4
+    assert f"since commit {culprit[:10]} (crc: Sound the depth)" in " ".join(text.split())
+    lines = summary.read_text().splitlines()
+    assert lines[0] == f"kelp {head[:10]}: 2 targets newly broken"
+    assert lines[-1] == "sweep: 2 targets newly broken"
+    # A path is left whole: one that is cut cannot be opened.
+    assert max(len(line) for line in lines if str(kelp.store) not in line) <= 78
+
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"], report["new"]) == (0, "nothing new; 2 as bad as before", [])
+    assert [reason["targets"] for reason in report["as_before"]] == [["cortex-m/buoy", "riscv/float"]]
+
+    kelp.files["lib/crc.c"] = kelp.files["lib/crc.c"].removesuffix(BREAK)
+    kelp.repository.commit({"lib/crc.c": kelp.files["lib/crc.c"]}, message="crc: Leave the depth alone")
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"]) == (0, "2 targets mended")
+    kelp.append("app/main.c", WARN.replace(b"tide", b"ebb"), "main: Count the ebb")
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"]) == (0, "1 target with new warnings")
+    assert [(one["rule"], one["targets"]) for one in report["new"]] == [("new-warning", ["cortex-m/buoy"])]
+    assert "(main: Count the ebb)" in " ".join(text.split())
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        sweeps = list_sweeps(store)
+        assert [[(turn.target, turn.turn, turn.culprit_commit_id) for turn in sweep.turns] for sweep in sweeps] == [
+            [],
+            [("cortex-m/buoy", Turn.BROKE, culprit), ("riscv/float", Turn.BROKE, culprit)],
+            [],
+            [(name, Turn.MENDED, None) for name in ("cortex-m/buoy", "riscv/float")],
+            [("cortex-m/buoy", Turn.WARNED, kelp.repository.ask("rev-parse", "main"))],
+        ]
+        assert [commit.commit_id for commit in load_mainline(store)][:3:2] == [kelp.base, warned]
+        assert [state.target for state in load_states(store)] == ["cortex-m/buoy", "riscv/float"]
+        outcomes = [point.outcome for point in load_timeline(store, "riscv/float")]
+        assert (outcomes[0], outcomes[-1]) == ("built", "built")
+        assert "broken" in outcomes
+
+
+def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there(kelp: Kelp) -> None:
+    tools = kelp.folder / "bin"
+    tools.mkdir()
+    for folder in map(Path, os.environ["PATH"].split(os.pathsep)):
+        for program in folder.glob("*") if folder.is_dir() else []:
+            if not program.name.startswith("riscv64-") and not (tools / program.name).exists():
+                (tools / program.name).symlink_to(program)
+    code, report, _ = kelp.sweep(path=str(tools))
+    assert (code, report["verdict"], report["sum"], report["complete"]) == (
+        3,
+        "undecided",
+        "nothing new; 1 undecided",
+        False,
+    )
+    # PATH is part of what a build depends on, so the other target is built again too; the sweep is the same.
+    code, report, _ = kelp.sweep()
+    assert (code, report["sum"], report["sweep"], report["complete"]) == (0, "both targets are well", 1, True)
+
+
+def wait_for_first_build(process: subprocess.Popen[str]) -> None:
+    assert process.stderr is not None
+    for line in process.stderr:
+        if line.startswith("1 of "):
+            return
+    pytest.fail("the sweep ended before its first build")
+
+
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGKILL])
+def test_a_stopped_sweep_goes_on_and_builds_nothing_twice(kelp: Kelp, by: signal.Signals) -> None:
+    # Both targets read lib/Makefile once. The second waits, for longer than the test needs to stop it.
+    gate = kelp.folder / "go"
+    wait = f"$(shell test -e {gate} || test ! -e {gate}.first || sleep 60; touch {gate}.first)\n"
+    kelp.repository.commit({"lib/Makefile": wait.encode() + kelp.files["lib/Makefile"]}, message="Wait")
+    process = kelp.start("sweep", "main", "--workers", "1")
+    wait_for_first_build(process)
+    process.send_signal(by)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == (130 if by is signal.SIGINT else -signal.SIGKILL), errors
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        (stopped,) = list_sweeps(store)
+        assert stopped.state is SweepState.RUNNING
+        first = list_swept(store, stopped.sweep_id)
+        assert len(first) == 1
+    gate.touch()
+    code, report, text = kelp.sweep()
+    assert code == 0, text
+    assert (report["sweep"], report["built"], report["built_before"]) == (stopped.sweep_id, 1, 1)
+    assert "1 built now, 1 in an earlier run of this sweep" in text
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        assert [sweep.state for sweep in list_sweeps(store)] == [SweepState.FINISHED]
+        assert first[0] in list_swept(store, stopped.sweep_id)
+
+
+def test_two_sweeps_at_once_on_one_store_are_both_right(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    revisions = ["main", "main", "main~1"]
+    processes = [kelp.start("sweep", revision, "--workers", "1") for revision in revisions]
+    outputs = [process.communicate(timeout=120) for process in processes]
+    assert [process.returncode for process in processes] == [1, 1, 0], outputs
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        sweeps = list_sweeps(store)
+        assert len(sweeps) == 3
+        assert {sweep.state for sweep in sweeps} == {SweepState.FINISHED}
+        assert all(len(list_swept(store, sweep.sweep_id)) == 2 for sweep in sweeps)
+        assert len(load_mainline(store)) == 2
+    assert sqlite3.connect(kelp.store / "evidence.db").execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
+    # The size of a file, asked for by a name that stands nowhere (../note), is read unseen.
+    hidden = b"size := $(shell python3 -c 'import os;print(os.stat(bytes.fromhex(\"2e2e2f6e6f7465\")).st_size)')\n"
+    kelp.files["app/Makefile"] = hidden + kelp.files["app/Makefile"].replace(b"-Wall", b"-DPLACE=$(size) -Wall")
+    kelp.files["app/main.c"] += b"__attribute__((used)) const int place = PLACE;\n"
+    changed = {name: kelp.files[name] for name in ("app/Makefile", "app/main.c")}
+    base = kelp.repository.commit(changed | {"note": b"one\n"}, message="Know the size of a note")
+    kelp.repository.commit({"note": b"three\n"}, message="Write a longer note")
+    assert kelp.run("gate", base, "main")[0] == 0
+    code, report, text = kelp.sweep()
+    assert {result["target"]: result["standing"] for result in report["audit"]} == {
+        "cortex-m/buoy": "mismatch",
+        "riscv/float": "equal",
+    }
+    assert (code, report["verdict"], report["sum"]) == (3, "undecided", "nothing new; 1 result carried wrongly before")
+    assert "what was carried differs from a clean build" in " ".join(text.split())
+    assert "cortex-m/buoy: barred" in kelp.run("audit", "--barred")[1]
+
+
+def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
+    kelp.sweep()
+    files = {**kelp.files, "lib/crc.c": kelp.files["lib/crc.c"] + BREAK}
+    kelp.repository.commit(files, message="Another beginning", parents=[])
+    code, report, text = kelp.sweep()
+    assert code == 1
+    assert [one["culprit"] for one in report["new"]] == [None]
+    said = " ".join(text.split())
+    assert f"it came between commit {kelp.base[:10]}, the last sweep that knew it, and" in said
+    assert "are not recorded" in said
+    code, report, text = kelp.sweep("--rewritten")
+    assert not any("not recorded" in remark for remark in report["remarks"])
+
+
+def test_since_asks_for_something_known(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    code, _, errors = kelp.sweep("--since", kelp.base)
+    assert code == 2
+    assert errors.splitlines()[-1] == (
+        f"gatekeep: --since: nothing is known of commit {kelp.base[:10]}; sweep it first, or name one that was"
+    )
+    kelp.run("sweep", kelp.base)
+    code, report, _ = kelp.sweep("--since", kelp.base)
+    assert (code, report["sum"]) == (1, "2 targets newly broken")
