@@ -173,7 +173,7 @@ class CulpritSearch:
         for commit in (bad, good):
             if len(self._of(commit).sights) > 1:
                 return _undecided(self._range.commits, _Trail(), _say_flaky(commit))
-        wanted = self._look_at((bad, good))
+        wanted = self._look_at((good, bad))
         if self._sight(bad) is Sight.WELL:
             return self._confirm_end(bad, CulpritStanding.WELL_AT_BAD)
         if self._sight(good) is Sight.FAULTY:

@@ -48,8 +48,8 @@ class CommitRange:
     """
 
     def __init__(self, good: Commit, bad: Commit, commits: Sequence[Commit], outside: Iterable[Commit] = ()) -> None:
-        self.good, self.bad, self.commits = good, bad, tuple(commits)
-        self._by_id = {commit.commit_id: commit for commit in (*outside, good, *commits)}
+        self.good, self.bad, self.commits, self.outside = good, bad, tuple(commits), tuple(outside)
+        self._by_id = {commit.commit_id: commit for commit in (*self.outside, good, *commits)}
         self._inside = frozenset(commit.commit_id for commit in commits)
         self._descendants = {good.commit_id}
         for commit in commits:

@@ -137,8 +137,8 @@ def test_k_workers_split_a_range_in_k_plus_1_equal_parts() -> None:
 def test_ends_are_looked_at_first_and_idle_workers_look_ahead() -> None:
     history, line = make_line(8)
     search = CulpritSearch(history.range_of(line[0], line[-1]))
-    assert wanted(search, 1) == [("commit 8", False)]
-    assert wanted(search, 3) == [("commit 8", False), ("commit 0", False), ("commit 4", False)]
+    assert wanted(search, 1) == [("commit 0", False)]
+    assert wanted(search, 3) == [("commit 0", False), ("commit 8", False), ("commit 4", False)]
 
 
 def test_commits_that_do_not_reach_the_target_cost_nothing() -> None:
