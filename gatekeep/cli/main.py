@@ -31,6 +31,7 @@ _COMMANDS = {
         "Build every target of a commit clean: what is new since the last sweep, and who did it.",
     ),
     "health": ("gatekeep.cli.health", "Write the health site: pages, feeds and badges of every port and target."),
+    "history": ("gatekeep.cli.history", "Show a target over the commits of main: sizes, warnings, what broke when."),
     "audit": ("gatekeep.cli.audit", "Hold carried results against clean builds."),
     "culprit": ("gatekeep.cli.culprit", "Find the first commit at which a target broke."),
     "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),

@@ -131,6 +131,13 @@ def load_timeline(store: SqliteStore, target: str) -> tuple[TimelinePoint, ...]:
         return tuple(point for _, point in sorted(points, key=lambda entry: entry[1].position))
 
 
+def list_targets(store: SqliteStore) -> tuple[str, ...]:
+    """Give every target that was ever built, by name."""
+    with store.reading() as connection:
+        query = select(evidence_table.c.target).distinct().order_by(evidence_table.c.target)
+        return tuple(connection.execute(query).scalars())
+
+
 def load_states(store: SqliteStore, commit_id: str | None = None) -> tuple[TargetState, ...]:
     """
     Give how every target stands at one commit of the main branch, by name.

@@ -110,3 +110,34 @@ class TargetState:
 
     target: str
     point: TimelinePoint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """
+    A time in which a target had no good image.
+
+    `first` is the first commit that is known to be bad, `before` the last good one known before it (None where none
+    is), `mended` the first good one known after it (None while it lasts). `culprit` is the commit that did it, None
+    where it is not known: then it came after `before`, up to `first`. `culprit_id` is its name also where it came by a
+    merge and is no commit of the main branch itself. `message` says what was wrong, as a sweep has found it; hostile,
+    may be empty.
+    """
+
+    outcome: str
+    first: TimelinePoint
+    before: TimelinePoint | None
+    mended: TimelinePoint | None
+    culprit: Commit | None = None
+    culprit_id: str | None = None
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetHistory:
+    """A target over the commits of the main branch; `points` and `episodes` oldest first, of `commit_count` commits."""
+
+    target: str
+    points: tuple[TimelinePoint, ...]
+    episodes: tuple[Episode, ...]
+    commit_count: int

@@ -20,26 +20,30 @@ from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import list_sweeps, list_swept
 from gatekeep.history.timeline import load_mainline, load_states, load_timeline
 from gatekeep.model.history import SweepState, Turn
-from tests.repos import GitFolder, make_repository
+from tests.repos import Content, GitFolder, clone_repository, make_repository
 
 KELP = Path(__file__).parents[1] / "data" / "kelp"
+NIGHTLY = Path(__file__).parents[2] / "ci" / "nightly"
 REPORT = Path(__file__).parents[2] / "gatekeep" / "report"
 BREAK = b"int depth(void) { return sounded; }\n"
 WARN = b"int tide(void) { int unused; return 2; }\n"
+
+
+def contents(files: dict[str, bytes]) -> dict[str | bytes, Content]:
+    return {path: content for path, content in files.items()}  # noqa: C416 - another type of dictionary
 
 
 class Kelp:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.repository: GitFolder = make_repository(folder / "kelp")
-        files = {str(path.relative_to(KELP)): path.read_bytes() for path in KELP.rglob("*") if path.is_file()}
-        self.files: dict[str, bytes] = files
-        self.base = self.repository.commit(files, message="Import")
+        self.files = {str(path.relative_to(KELP)): path.read_bytes() for path in KELP.rglob("*") if path.is_file()}
+        self.base = self.repository.commit(contents(self.files), message="Import")
         self.store = folder / "store"
 
-    def append(self, path: str, text: bytes, message: str, **more: Any) -> str:
+    def append(self, path: str, text: bytes, message: str) -> str:
         self.files[path] = self.files[path] + text
-        return self.repository.commit({path: self.files[path]}, message=message, **more)
+        return self.repository.commit({path: self.files[path]}, message=message)
 
     def command(self, name: str, *arguments: str) -> list[str]:
         return [sys.executable, "-m", "gatekeep", name, *arguments, "--store", str(self.store)]
@@ -202,7 +206,7 @@ def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
     kelp.files["app/Makefile"] = hidden + kelp.files["app/Makefile"].replace(b"-Wall", b"-DPLACE=$(size) -Wall")
     kelp.files["app/main.c"] += b"__attribute__((used)) const int place = PLACE;\n"
     changed = {name: kelp.files[name] for name in ("app/Makefile", "app/main.c")}
-    base = kelp.repository.commit(changed | {"note": b"one\n"}, message="Know the size of a note")
+    base = kelp.repository.commit(contents({**changed, "note": b"one\n"}), message="Know the size of a note")
     kelp.repository.commit({"note": b"three\n"}, message="Write a longer note")
     assert kelp.run("gate", base, "main")[0] == 0
     code, report, text = kelp.sweep()
@@ -218,7 +222,7 @@ def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
 def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
     kelp.sweep()
     files = {**kelp.files, "lib/crc.c": kelp.files["lib/crc.c"] + BREAK}
-    kelp.repository.commit(files, message="Another beginning", parents=[])
+    kelp.repository.commit(contents(files), message="Another beginning", parents=[])
     code, report, text = kelp.sweep()
     assert code == 1
     assert [one["culprit"] for one in report["new"]] == [None]
@@ -239,3 +243,108 @@ def test_since_asks_for_something_known(kelp: Kelp) -> None:
     kelp.run("sweep", kelp.base)
     code, report, _ = kelp.sweep("--since", kelp.base)
     assert (code, report["sum"]) == (1, "2 targets newly broken")
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> Kelp:
+    """Four commits: well, broken, mended with a warning, grown; each swept."""
+    kelp = Kelp(tmp_path_factory.mktemp("told"))
+    kelp.run("sweep", "main")
+    kelp.append("lib/crc.c", BREAK, "crc: Sound the depth \x1b[31m")
+    kelp.run("sweep", "main")
+    kelp.files["lib/crc.c"] = kelp.files["lib/crc.c"].removesuffix(BREAK)
+    kelp.files["app/main.c"] += WARN
+    changed = {path: kelp.files[path] for path in ("lib/crc.c", "app/main.c")}
+    kelp.repository.commit(contents(changed), message="crc: Leave the depth alone")
+    kelp.run("sweep", "main")
+    kelp.append("app/main.c", b"__attribute__((used)) const char name[40] = {1};\n", "main: Give it a name")
+    kelp.run("sweep", "main")
+    return kelp
+
+
+def test_a_history_tells_sizes_warnings_and_who_broke_what(told: Kelp) -> None:
+    ids = told.repository.ask("rev-list", "--reverse", "main").split()
+    short = [commit[:10] for commit in ids]
+    code, text, _ = told.run("history", "cortex-m/buoy", "--plot", "always")
+    assert code == 0
+    lines = text.splitlines()
+    assert lines[0] == f"cortex-m/buoy: known at 4 commits of 4, 2001-01-01 {short[0]} to 2001-01-01 {short[3]}"
+    assert lines[-1] == "now: built, 1 warning"
+    assert "    × without an image: broken or outgrown" in lines
+    plot = [line[12:] if "│" in line else line for line in lines if "•" in line or "└" in line]
+    assert plot[-1].strip() == "└─×──"
+    said = " ".join(text.split())
+    assert f"{short[3]} (main: Give it a name) of Isa Thorne: flash +40 to" in said
+    assert f"by commit {short[1]} (crc: Sound the depth \\x1b[31m) of Isa Thorne" in said
+    assert f"(well at {short[2]} (crc: Leave the depth alone))" in said
+    assert "\x1b" not in text
+
+
+def test_a_history_as_json_has_every_commit(told: Kelp) -> None:
+    ids = told.repository.ask("rev-list", "--reverse", "main").split()
+    code, text, _ = told.run("history", "riscv/float", "--json", "-")
+    assert code == 0
+    report = json.loads(text)
+    jsonschema.validate(report, json.loads((REPORT / "history.schema.json").read_text()))
+    assert [point["commit"] for point in report["points"]] == ids
+    assert [point["outcome"] for point in report["points"]] == ["built", "broken", "built", "built"]
+    assert [(one["before"], one["first"], one["mended"], one["culprit"]) for one in report["episodes"]] == [
+        (ids[0], ids[1], ids[2], ids[1])
+    ]
+
+
+def test_a_history_of_nothing_says_what_to_do(told: Kelp, kelp: Kelp) -> None:
+    assert told.run("history", "cortex-m/bouy") == (
+        2,
+        "",
+        "gatekeep: history: nothing is known of cortex-m/bouy; the nearest name is cortex-m/buoy\n",
+    )
+    assert kelp.run("history", "cortex-m/buoy") == (
+        2,
+        "",
+        "gatekeep: history: no commits are recorded yet; run gatekeep sweep, which records them\n",
+    )
+
+
+def night(kelp: Kelp, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Call ci/nightly with this program as `gatekeep` on the PATH."""
+    programs = kelp.folder / "programs"
+    programs.mkdir(exist_ok=True)
+    script = programs / "gatekeep"
+    script.write_text(f'#!/bin/sh\nexec {sys.executable} -m gatekeep "$@"\n')
+    script.chmod(0o755)
+    return subprocess.run(
+        [str(NIGHTLY), "--store", str(kelp.store), *arguments],
+        cwd=kelp.repository.path,
+        env={
+            "PATH": f"{programs}:{os.environ['PATH']}",
+            "HOME": str(kelp.folder),
+            "PYTHONPATH": str(NIGHTLY.parents[1]),
+        },
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+
+
+def test_a_night_fetches_sweeps_and_leaves_a_summary(kelp: Kelp) -> None:
+    clone = clone_repository(kelp.repository, kelp.folder / "clone")
+    head = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    summary = kelp.folder / "summary.txt"
+    done = night(kelp, "--fetch", "origin", "--summary", str(summary), str(clone.path), "origin/main")
+    assert (done.returncode, done.stdout) == (1, ""), done.stderr
+    assert summary.read_text().startswith(f"kelp {head[:10]}: 2 targets newly broken\n\nkelp at commit ")
+    again = night(kelp, str(clone.path), "origin/main")
+    assert again.returncode == 0
+    assert again.stdout.splitlines()[0] == f"kelp {head[:10]}: nothing new; 2 as bad as before"
+
+
+def test_a_night_in_which_nothing_could_be_swept_says_so(kelp: Kelp) -> None:
+    done = night(kelp, "--fetch", "nowhere")
+    assert done.returncode == 3
+    assert done.stdout.splitlines()[0] == "nothing was swept: nowhere could not be fetched"
+    done = night(kelp, ".", "no-such-commit")
+    assert done.returncode == 3
+    assert done.stdout.splitlines()[0] == "nothing was judged: gatekeep sweep ended with exit code 3"
+    done = night(kelp, "--no-such-option")
+    assert (done.returncode, done.stdout) == (2, "")

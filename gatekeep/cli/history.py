@@ -1,0 +1,95 @@
+"""
+`gatekeep history TARGET`: its size and warnings over the commits of the main branch; what broke when, and by whom.
+"""
+
+from __future__ import annotations
+
+import difflib
+import shutil
+import sys
+from pathlib import Path
+
+import click
+
+from gatekeep.cli.edges import Edges, open_edges
+from gatekeep.errors import UsageError
+from gatekeep.history.sweeps import list_sweeps
+from gatekeep.history.timeline import list_targets, load_mainline, load_timeline
+from gatekeep.judge.history import list_episodes
+from gatekeep.model.history import TargetHistory
+from gatekeep.report.history import render_history, render_history_json
+from gatekeep.report.write import write_text
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+#: Steps that fit on a screen beside the plot.
+_LAST = 12
+
+
+@click.command()
+@click.argument("target")
+@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
+@click.option("--store", type=_FOLDER, help="Where evidence is kept. [default: gatekeep/ in the git folder]")
+@click.option(
+    "--last",
+    type=click.IntRange(1),
+    default=_LAST,
+    metavar="N",
+    help=f"List the newest N changes of size or warnings. [default: {_LAST}]",
+)
+@click.option(
+    "--plot",
+    type=click.Choice(["auto", "always", "never"]),
+    default="auto",
+    help="Draw the size over the commits; auto means on a terminal only. [default: auto]",
+)
+@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
+def history(target: str, repository: Path, store: Path | None, last: int, plot: str, json_file: Path | None) -> int:
+    """
+    Show TARGET over the commits of the main branch: how full its flash was, how many warnings there were, what broke
+    when and by whom.
+
+    \b
+    Examples:
+      gatekeep history riscv64/vale
+      gatekeep history arm/mere/debug --last 40
+      gatekeep history arm/wick --json wick.json
+
+    The commits are those that sweeps have recorded (`gatekeep sweep`); at each the result is shown that a gate or a
+    sweep has found, built or carried.
+
+    Exit codes: 0 shown, 2 nothing is known of the target, 3 the store cannot be read.
+    """
+    with open_edges(repository, store=store, verbose=False) as edges:
+        found = _load(edges, target)
+    if json_file is not None and str(json_file) == "-":
+        click.echo(render_history_json(found), nl=False)
+        return 0
+    if json_file is not None:
+        write_text(json_file, render_history_json(found))
+    is_terminal = sys.stdout.isatty()
+    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
+    draws = plot == "always" or (plot == "auto" and is_terminal)
+    click.echo(render_history(found, plot=draws, width=width, last=last), nl=False)
+    return 0
+
+
+def _load(edges: Edges, target: str) -> TargetHistory:
+    store = edges.store
+    mainline = load_mainline(store)
+    if not mainline:
+        raise UsageError("history: no commits are recorded yet; run gatekeep sweep, which records them")
+    points = load_timeline(store, target)
+    if not points:
+        known = list_targets(store)
+        if target in known:
+            raise UsageError(f"history: {target} was built, but at no recorded commit; run gatekeep sweep")
+        nearest = difflib.get_close_matches(target, known, n=1)
+        hint = f"; the nearest name is {nearest[0]}" if nearest else "; gatekeep targets lists what there is"
+        raise UsageError(f"history: nothing is known of {target}{hint}")
+    return TargetHistory(
+        target=target,
+        points=points,
+        episodes=list_episodes(target, points, list_sweeps(store), mainline),
+        commit_count=len(mainline),
+    )
