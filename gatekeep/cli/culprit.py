@@ -66,8 +66,8 @@ def culprit(
     """
     Find the first commit at which TARGET broke, outgrew its flash, or got a new warning: well at GOOD, not at BAD.
 
-    TARGET is a target's name, or a pattern with * for several, which are searched side by side. GOOD is an ancestor of
-    BAD.
+    TARGET is a target's name, or several with commas between them, or a pattern with *; they are searched side by side.
+    GOOD is an ancestor of BAD.
 
     \b
     Examples:
@@ -92,14 +92,18 @@ def culprit(
     return 0 if any(answer.conclusion.standing is CulpritStanding.FOUND for answer in answers) else 2
 
 
-def _choose_targets(pattern: str, matrix: Matrix) -> list[str]:
+def _choose_targets(wanted: str, matrix: Matrix) -> list[str]:
     names = [target.name for target in matrix.targets]
-    chosen = [name for name in names if name == pattern or fnmatchcase(name, pattern)]
-    if not chosen:
-        raise UsageError(
-            f"culprit: the matrix at GOOD has no target {quote(pattern)}; {suggest(pattern, names, none='it has none')}"
-        )
-    return chosen
+    chosen: set[str] = set()
+    for pattern in wanted.split(","):
+        found = {name for name in names if name == pattern or fnmatchcase(name, pattern)}
+        if not found:
+            raise UsageError(
+                f"culprit: the matrix at GOOD has no target {quote(pattern)}; "
+                f"{suggest(pattern, names, none='it has none')}"
+            )
+        chosen |= found
+    return [name for name in names if name in chosen]
 
 
 def _show_log_place(answer: CulpritAnswer, folder: Path) -> CulpritAnswer:
