@@ -7,11 +7,11 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import click
 
@@ -232,9 +232,9 @@ class _Night:
     def _build(self, jobs: Sequence[Job]) -> tuple[tuple[Evidence, ...], tuple[Audited, ...]]:
         """Build what this sweep has not built yet; give the results, and how what was carried stands to them."""
         found: list[Evidence] = []
-        with TemporaryDirectory(prefix="sweep-", dir=self._edges.folder) as keep:
-            first, second = Path(keep, "first"), Path(keep, "second")
-            witness = KeptWitness(self._edges, TreeComparer(self._edges.repository), Path(keep))
+        with _emptied(self._edges.folder / "sweeps" / f"{self._sweep.sweep_id}.kept") as keep:
+            first, second = keep / "first", keep / "second"
+            witness = KeptWitness(self._edges, TreeComparer(self._edges.repository), keep)
 
             def build(chosen: Sequence[Job], sink: ResultSink) -> Sequence[Evidence]:
                 found.extend(self._run(chosen, sink, "trees", first))
@@ -318,6 +318,17 @@ class _Night:
         now = datetime.now(UTC)
         finish_sweep(self._edges.store, self._sweep.sweep_id, state, findings.turns, now)
         return replace(self._sweep, state=state, finished_at=now, turns=findings.turns)
+
+
+@contextmanager
+def _emptied(folder: Path) -> Iterator[Path]:
+    """Give a folder that nobody else uses, without what a killed run of the same sweep has left in it."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
