@@ -7,6 +7,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,7 +20,8 @@ from gatekeep.model.culprit import Conclusion, CulpritAnswer, CulpritStanding, S
 from gatekeep.model.evidence import Diagnostic, Evidence
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job
-from gatekeep.report.progress import LineProgress, Progress
+from gatekeep.report.plain import plain
+from gatekeep.report.progress import NoProgress, Progress, say_result
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.culprit import CulpritSearch, Probe, Seen, run_searches
 from gatekeep.runner.culprit_range import CommitRange
@@ -111,7 +113,7 @@ def find_culprits(
     trees = [change.base.tree_id, *(commit.tree_id for commit in change.commits)]
     stored = list_trusted((*edges.store.list_evidence(trees), *known), barred)
     worker_count = workers or count_usable_cores()
-    progress = LineProgress(sys.stderr)
+    progress = _SearchProgress()
     with open_executor(
         edges,
         workers=worker_count,
@@ -303,6 +305,24 @@ class _Looker:
             build_count=self._builds[name],
             reused_count=len(self._reused.get(name, ())),
         )
+
+
+class _SearchProgress(NoProgress):
+    """One line a build on standard error; how many there will be nobody knows."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def job_finished(self, job: Job, evidence: Evidence) -> None:
+        """Write the build's line."""
+        self._count += 1
+        self.message(f"build {self._count}  {say_result(job, evidence)}")
+
+    def message(self, text: str) -> None:
+        """Write a line."""
+        # A reader that has gone away is not the search's concern.
+        with suppress(OSError):
+            print(plain(text), file=sys.stderr, flush=True)
 
 
 def _place_of(tree_id: str, ends: tuple[str, str]) -> int:
