@@ -174,11 +174,19 @@ def _judge_target(
 
 
 def _find_beginning(runs: Sequence[Run]) -> int:
-    """Index of the first run of the present state; broken and outgrown are different states, and begin anew."""
-    index = len(runs) - 1
-    while index and runs[index - 1].state is runs[-1].state:
-        index -= 1
-    return index
+    """
+    Index of the first run of the present state.
+
+    Broken and outgrown are different states, and begin anew. What the machine left undecided in between says nothing.
+    """
+    state = runs[-1].state
+    first = len(runs) - 1
+    for index in range(len(runs) - 2, -1, -1):
+        if runs[index].state is state:
+            first = index
+        elif runs[index].state not in _SILENT:
+            break
+    return first
 
 
 def say_fault(evidence: Evidence) -> tuple[str, str]:

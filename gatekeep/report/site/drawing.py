@@ -56,7 +56,7 @@ class Plot:
 
     `line` is an SVG path; `faults` (x, width) are stretches without an image. `capacity_y` and `reserve_y` are where
     the region ends and where its reserve begins (None without one). `band` is the path of the forecast, "" without one.
-    `marks` (x in percent, name) are tags. `low_bytes` is the bottom of the field.
+    `marks` (x in percent, name) are tags. `low_bytes` is the bottom of the field, `growth_bytes` newest minus oldest.
     """
 
     line: str
@@ -69,6 +69,7 @@ class Plot:
     high_bytes: int
     least_bytes: int
     most_bytes: int
+    growth_bytes: int
     now_x: str
 
 
@@ -170,6 +171,7 @@ def draw_plot(
         high_bytes=high,
         least_bytes=least,
         most_bytes=most,
+        growth_bytes=newest.used_bytes - known[0][1].used_bytes,
         now_x=across.at(commit_count),
     )
 

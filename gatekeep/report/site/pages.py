@@ -16,8 +16,10 @@ from gatekeep.model.health import (
     State,
     TargetChange,
     TargetHealth,
+    Trouble,
 )
 from gatekeep.report.site.page import list_assets, render
+from gatekeep.report.site.words import short_name
 
 #: The front page tells of regions that reach their reserve within this many days.
 OUTLOOK_DAYS = 90
@@ -26,6 +28,7 @@ _SYMBOLS_SHOWN = 12
 _BUILDS_SHOWN = 60
 _EVENTS_SHOWN = 30
 _COMMITS_SHOWN = 12
+_NAMES_JOINED = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,10 +44,15 @@ class WarningLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChangeGroup:
-    """Targets that one commit changed in the same way; `change` is the first's."""
+    """
+    Targets that one commit turned in the same way: `count` of them, `change` is the first's.
+
+    `alike` holds them by how much their regions grew, most first; never empty.
+    """
 
     change: TargetChange
-    targets: tuple[str, ...]
+    count: int
+    alike: tuple[tuple[TargetChange, ...], ...]
 
 
 def render_front_page(health: Health) -> str:
@@ -55,6 +63,7 @@ def render_front_page(health: Health) -> str:
         **_frame(health, ""),
         states=[(state, states[state]) for state in STATES_BY_URGENCY if states[state]],
         outlooks=list_outlooks(health),
+        port_troubles=list_port_troubles,
         recent=health.changes[: -_COMMITS_SHOWN - 1 : -1],
     )
 
@@ -115,6 +124,33 @@ def list_outlooks(health: Health) -> list[tuple[TargetHealth, Outlook]]:
     return sorted(soon, key=lambda entry: (entry[1].reached_on, entry[0].name, entry[1].region))
 
 
+def list_port_troubles(port: PortHealth) -> list[Trouble]:
+    """Put together the targets of one port that are in the same state since the same commit, worst first."""
+    groups: dict[tuple[State, str], list[TargetHealth]] = {}
+    for target in port.targets:
+        if target.state is not State.WELL:
+            since = target.beginning.commit.commit_id if target.beginning is not None else ""
+            groups.setdefault((target.state, since), []).append(target)
+    troubles = [
+        Trouble(
+            state=state,
+            whom=_join([short_name(target) for target in targets]),
+            targets=tuple(target.name for target in targets),
+            message="",
+            place="",
+            beginning=targets[0].beginning,
+        )
+        for (state, _), targets in groups.items()
+    ]
+    return sorted(troubles, key=lambda trouble: STATES_BY_URGENCY.index(trouble.state))
+
+
+def _join(names: list[str]) -> str:
+    if len(names) > _NAMES_JOINED:
+        return f"{', '.join(names[: _NAMES_JOINED - 1])} and {len(names) - _NAMES_JOINED + 1} more"
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
 def group_warnings(target: TargetHealth) -> list[WarningLine]:
     """Put a target's warnings together by file and option, the files with most first."""
     found: dict[tuple[str, str], list[tuple[int | None, str]]] = {}
@@ -134,20 +170,28 @@ def group_warnings(target: TargetHealth) -> list[WarningLine]:
 
 
 def group_changes(change: CommitHealth) -> list[ChangeGroup]:
-    """Put together targets that changed in the same way, what turned for the worse first."""
+    """Put together targets that turned in the same way, what is worse first, and in each those that grew alike."""
     groups: dict[tuple[object, ...], list[TargetChange]] = {}
     for one in change.changes:
-        sizes = tuple((region.region, region.delta_bytes) for region in one.regions)
-        key = (one.before, one.after, one.message, sizes, one.warnings_after - one.warnings_before, one.unknown_count)
+        key = (one.before, one.after, one.message, one.warnings_after - one.warnings_before, one.unknown_count)
         groups.setdefault(key, []).append(one)
-    made = [ChangeGroup(change=ones[0], targets=tuple(one.target for one in ones)) for ones in groups.values()]
-    return sorted(made, key=lambda group: (_urgency(group.change), group.targets))
+    made = []
+    for ones in groups.values():
+        sizes: dict[tuple[tuple[str, int], ...], list[TargetChange]] = {}
+        for one in ones:
+            sizes.setdefault(tuple((region.region, region.delta_bytes) for region in one.regions), []).append(one)
+        alike = sorted(sizes.values(), key=lambda members: (-_growth(members[0]), members[0].target))
+        made.append(ChangeGroup(change=ones[0], count=len(ones), alike=tuple(map(tuple, alike))))
+    return sorted(made, key=lambda group: (_urgency(group.change), group.alike[0][0].target))
 
 
-def _urgency(change: TargetChange) -> tuple[int, int]:
+def _urgency(change: TargetChange) -> int:
     turned = change.before is not change.after
-    growth = max((abs(region.delta_bytes) for region in change.regions), default=0)
-    return (STATES_BY_URGENCY.index(change.after) if turned else len(STATES_BY_URGENCY), -growth)
+    return STATES_BY_URGENCY.index(change.after) if turned else len(STATES_BY_URGENCY)
+
+
+def _growth(change: TargetChange) -> int:
+    return max((abs(region.delta_bytes) for region in change.regions), default=0)
 
 
 def _frame(health: Health, root: str) -> dict[str, object]:

@@ -64,13 +64,20 @@ def say_port(port: PortHealth) -> str:
         return f"its only target {say_state(port.targets[0].state)}"
     if port.well_count == total:
         return f"{'both' if total == 2 else f'all {total}'} targets are well"
-    return f"{port.well_count or 'none'} of {total} targets {'is' if port.well_count == 1 else 'are'} well"
+    if port.well_count == 0:
+        return f"{'neither of its two' if total == 2 else f'none of its {total}'} targets is well"
+    return f"{port.well_count} of {total} targets {'is' if port.well_count == 1 else 'are'} well"
+
+
+def sentence_start(whom: str) -> str:
+    """Let a sentence begin: our own words get a capital, a name stays as it is."""
+    return whom[:1].upper() + whom[1:] if whom.startswith(("all ", "both ", "every ")) else whom
 
 
 def say_doubt(beginning: Beginning) -> str:
     """Word how sure the first commit is; "" where it is certain."""
     if beginning.from_start:
-        return "and nothing is known of it before"
+        return "the first commit that is known"
     if beginning.unknown_count == 1:
         return "or the commit before it, which has no result"
     if beginning.unknown_count:

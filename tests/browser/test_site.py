@@ -1,0 +1,260 @@
+"""
+The site as a person meets it: headless Chromium opens the files, and axe-core looks for what stands in anybody's way.
+
+Needs Debian's chromium and npm; ci/test installs both. axe-core is unpacked once into the virtual environment, or
+where GATEKEEP_AXE says.
+
+Source: axe-core's rules for WCAG 2.2 A and AA, and its best practices; WAI-ARIA 1.2 on the names of images.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tarfile
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from gatekeep.model.health import LogExcerpt
+from gatekeep.report.site.names import commit_page, port_page, target_page
+from gatekeep.report.site.write import write_site
+from tests.cases import broken, outgrown, warning
+from tests.site_cases import image, make_health, make_hostile_health
+
+AXE = "axe-core@4.14.1"
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+FRONT = "index.html"
+PORT = port_page("loongarch64")
+TARGET = target_page("loongarch64/ness")
+FULL = target_page("arm/tarn/debug")
+COMMIT = commit_page(f"{4:040x}")
+PAGES = [FRONT, PORT, TARGET, FULL, COMMIT]
+SIZES = {"desktop": (1280, 900), "phone": (390, 844)}
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    folder = Path(os.environ.get("GATEKEEP_AXE") or Path(sys.prefix) / ".cache-axe")
+    script = folder / "package" / "axe.min.js"
+    if not script.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        subprocess.run(["npm", "pack", "--silent", AXE], cwd=folder, check=True, stdout=subprocess.DEVNULL)
+        with tarfile.open(next(folder.glob("axe-core-*.tgz"))) as packed:
+            packed.extractall(folder, filter="data")
+    return script.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(scope="session")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("site")
+    long_log = tuple(f"cc drivers/file{number}.c {'x' * 200}" for number in range(60))
+    health = make_health(
+        {
+            "arm/mere": [(0, 5, image(600))],
+            "arm/tarn/debug": [(0, 2, image(600)), (3, 5, image(950))],
+            "loongarch64/ness": [(0, 3, image()), (4, 5, broken())],
+            "loongarch64/wick": [(0, 3, image()), (4, 5, broken())],
+            "riscv64/vale": [(0, 1, image()), (4, 5, outgrown(568, "main"))],
+            "mips/holm": [(0, 5, image(420))],
+        },
+        warnings={"arm/tarn/debug": (warning(),)},
+        logs={
+            "loongarch64/ness": LogExcerpt(
+                lines=(*long_log, "drivers/uart.c:41: error: a pointer is cut"),
+                first_number=1,
+                error_index=60,
+                line_count=61,
+            )
+        },
+        tags=(("v1", f"{2:040x}"),),
+    )
+    write_site(health, out)
+    return out
+
+
+@pytest.fixture(scope="session")
+def hostile_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("hostile")
+    write_site(make_hostile_health(), out)
+    return out
+
+
+class Visit:
+    """One page, opened by somebody who notes everything that it did beyond being read."""
+
+    def __init__(self, context: BrowserContext, site: Path, path: str) -> None:
+        self.page: Page = context.new_page()
+        self.faults: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("dialog", self._note_dialog)
+        self.page.on("pageerror", lambda error: self.faults.append(str(error)))
+        self.page.on("console", lambda message: self.faults.append(message.text))
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.goto(f"file://{site}/{path}")
+
+    def _note_dialog(self, dialog) -> None:
+        self.faults.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
+
+def open_page(
+    browser: Browser, site: Path, path: str, *, size: str = "desktop", scheme: str = "light", script: bool = True
+) -> Visit:
+    width, height = SIZES[size]
+    context = browser.new_context(
+        viewport={"width": width, "height": height},
+        color_scheme="dark" if scheme == "dark" else "light",
+        java_script_enabled=script,
+        timezone_id="Asia/Tokyo",
+        reduced_motion="reduce",
+    )
+    return Visit(context, site, path)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_nothing_and_nothing_overflows(browser: Browser, site: Path, axe: str, path, size, scheme):
+    visit = open_page(browser, site, path, size=size, scheme=scheme)
+    assert visit.faults == []
+    # Evaluated by the inspector, which the pages' own policy does not bind.
+    visit.page.evaluate(axe)
+    found = visit.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    assert [(rule["id"], [node["target"] for node in rule["nodes"]]) for rule in found["violations"]] == []
+    assert visit.page.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
+    visit.page.context.close()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_drawing_is_named_and_described(browser: Browser, site: Path, path):
+    visit = open_page(browser, site, path)
+    drawings = visit.page.locator("svg[role=img]")
+    for index in range(drawings.count()):
+        drawing = drawings.nth(index)
+        first, second = (drawing.get_attribute("aria-labelledby") or "").split()
+        for identity, element in ((first, "title"), (second, "desc")):
+            named = visit.page.locator(f"{element}#{identity}")
+            assert named.count() == 1
+            assert named.text_content()
+    loose = visit.page.locator("body > main svg:not([role=img]):not([aria-hidden=true])")
+    assert loose.evaluate_all("all => all.every(one => one.parentElement.closest('[role=img], [aria-hidden=true]'))")
+    visit.page.context.close()
+
+
+def test_broken_newest_port_is_on_the_front_page_with_its_culprit(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT)
+    first = visit.page.locator(".today li").first
+    assert "Both targets of loongarch64 are broken since" in first.inner_text()
+    assert "Commit 4" in first.inner_text()
+    assert "by Mei Castellan" in first.inner_text()
+    assert visit.page.locator(".port h3").first.inner_text() == "loongarch64"
+    first.get_by_role("link", name="loongarch64/ness").click()
+    assert visit.page.locator("h1").inner_text().startswith("ness")
+    visit.page.get_by_role("link", name="the first error").click()
+    assert visit.page.locator("#first-error").inner_text().startswith("first error")
+    visit.page.context.close()
+
+
+def test_search_and_filter_work_in_place(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT)
+    page = visit.page
+
+    def shown() -> list[str]:
+        return page.locator(".boards > li:visible > a").all_inner_texts()
+
+    page.get_by_label("Find a target").fill("arm tarn")
+    assert shown() == ["tarn/debug"]
+    assert page.locator("#found").inner_text() == "1 target"
+    page.get_by_label("Find a target").fill("")
+    page.get_by_label("not well only").check()
+    assert shown() == ["ness", "wick", "tarn/debug", "vale"]
+    page.get_by_label("Find a target").fill("nothing like this")
+    assert shown() == []
+    assert page.get_by_text("No target fits.").is_visible()
+    assert visit.faults == []
+    assert [url for url in visit.requests if not url.startswith("file:")] == []
+    page.context.close()
+
+
+def test_front_page_is_complete_without_script(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT, script=False)
+    page = visit.page
+    assert page.locator("#find").is_hidden()
+    assert page.locator(".boards > li").count() == 6
+    boards = page.locator(".port").filter(has_text="mips").locator(".boards")
+    assert not boards.is_visible()
+    page.locator("summary", has_text="of mips").click()
+    assert boards.is_visible()
+    assert "2026, 08:00 UTC" in page.locator(".mast time").inner_text()
+    page.context.close()
+
+
+def test_times_are_shown_in_the_readers_zone(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT)
+    time = visit.page.locator(".mast time")
+    # 08:00 UTC is 17:00 in Tokyo, which has no summer time.
+    assert time.inner_text() == "6 January 2026, 17:00"
+    assert time.get_attribute("datetime") == "2026-01-06T08:00:00Z"
+    assert time.get_attribute("title") == "6 January 2026, 08:00 UTC"
+    visit.page.context.close()
+
+
+def test_a_keyboard_reaches_everything(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT)
+    page = visit.page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "To the content"
+    assert page.locator(".skip").evaluate("link => link.getBoundingClientRect().left") >= 0
+    wanted = page.locator("a:visible, summary:visible, input:visible").count()
+    seen = {page.evaluate("document.activeElement.outerHTML")}
+    for _ in range(wanted + 2):
+        page.keyboard.press("Tab")
+        seen.add(page.evaluate("document.activeElement.outerHTML.slice(0, 300)"))
+    assert any("summary" in entry for entry in seen)
+    assert any('id="words"' in entry for entry in seen)
+    page.context.close()
+
+
+def test_print_shows_what_is_folded_away(browser: Browser, site: Path):
+    visit = open_page(browser, site, FRONT)
+    visit.page.emulate_media(media="print")
+    assert visit.page.locator("#find").is_hidden()
+    assert visit.page.locator(".port").filter(has_text="mips").locator(".boards li").is_visible()
+    visit.page.context.close()
+
+
+def test_hostile_text_does_nothing(browser: Browser, hostile_site: Path):
+    pages = [path.relative_to(hostile_site).as_posix() for path in hostile_site.rglob("*.html")]
+    assert len(pages) >= 6
+    for path in pages:
+        visit = open_page(browser, hostile_site, path)
+        visit.page.locator("body").click(position={"x": 5, "y": 5})
+        assert visit.faults == []
+        for url in visit.requests:
+            assert urlsplit(url).scheme == "file"
+            assert urlsplit(url).path.startswith(str(hostile_site)), url
+        assert visit.page.locator("script").count() == 1
+        assert visit.page.locator("img").count() == 0
+        assert "<script>alert(1)</script>" in visit.page.locator("body").inner_text()
+        visit.page.context.close()

@@ -1,0 +1,145 @@
+"""
+Feeds, facts and badges.
+
+The feeds are held against the grammar of RFC 4287 (sections 3 and 4), element by element; facts against their schema.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from xml.etree import ElementTree
+
+import jsonschema
+import pytest
+
+from gatekeep.model.health import Health
+from gatekeep.report.site.badge import render_port_badge, render_target_badge
+from gatekeep.report.site.facts import read_schema_text, render_facts
+from gatekeep.report.site.feeds import render_port_feed, render_target_feed
+from tests.cases import broken, outgrown
+from tests.site_cases import image, make_health, make_hostile_health
+
+ATOM = "{http://www.w3.org/2005/Atom}"
+#: RFC 4287 section 3.3: an RFC 3339 date-time with an upper-case T and Z.
+DATE = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})")
+#: Sections 4.1.1 and 4.1.2: how often each element may stand (least, most; None for any number).
+FEED = {"id": (1, 1), "title": (1, 1), "updated": (1, 1), "author": (0, None), "link": (0, None), "generator": (0, 1)}
+ENTRY = {"id": (1, 1), "title": (1, 1), "updated": (1, 1), "author": (0, None), "link": (0, None), "content": (0, 1)}
+
+
+def check_feed(text: str) -> ElementTree.Element:
+    root = ElementTree.fromstring(text)
+    assert root.tag == f"{ATOM}feed"
+    check_children(root, FEED | {"entry": (0, None)})
+    for entry in root.findall(f"{ATOM}entry"):
+        check_children(entry, ENTRY)
+    # 4.1.1: authors in the feed, or in every entry.
+    assert root.find(f"{ATOM}author") is not None
+    # 4.1.1: at most one alternate of each type; a self link should be there.
+    assert sorted(link.get("rel", "") for link in root.findall(f"{ATOM}link")) == ["alternate", "self"]
+    identities = [element.text for element in root.iter(f"{ATOM}id")]
+    assert len(set(identities)) == len(identities)
+    return root
+
+
+def check_children(parent: ElementTree.Element, allowed: dict[str, tuple[int, int | None]]) -> None:
+    names = [child.tag.removeprefix(ATOM) for child in parent]
+    assert set(names) <= set(allowed)
+    for name, (least, most) in allowed.items():
+        assert names.count(name) >= least, name
+        assert most is None or names.count(name) <= most, name
+    for child in parent:
+        name = child.tag.removeprefix(ATOM)
+        if name == "id":
+            assert re.fullmatch(r"urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", child.text or "")
+        elif name == "updated":
+            assert DATE.fullmatch(child.text or "")
+        elif name == "author":
+            assert [entry.tag for entry in child] == [f"{ATOM}name"]
+            assert child[0].text
+        elif name == "link":
+            assert child.get("href")
+        elif name == "content":
+            assert child.get("type") == "text"
+            assert len(child) == 0
+
+
+def usual(last: int = 5) -> Health:
+    return make_health(
+        {
+            "arm/mere": [(0, 1, image()), (2, 3, image(950)), (4, last, image())],
+            "loongarch64/ness": [(0, 0, image()), (1, 2, broken()), (3, 3, image()), (4, last, outgrown(9, "main"))],
+        },
+        commit_count=last + 1,
+        swept=(f"{4:040x}", datetime(2026, 1, 6, 3, tzinfo=UTC)),
+    )
+
+
+def test_port_feed_is_atom_and_tells_every_turn():
+    health = usual()
+    root = check_feed(render_port_feed(health, health.ports[0]))
+    assert [entry.findtext(f"{ATOM}title") for entry in root.findall(f"{ATOM}entry")] == [
+        "loongarch64/ness: outgrew",
+        "loongarch64/ness: mended",
+        "loongarch64/ness: broke",
+    ]
+    assert root.findtext(f"{ATOM}updated") == "2026-01-05T08:00:00Z"
+
+
+def test_target_feed_tells_of_the_reserve():
+    health = usual()
+    root = check_feed(render_target_feed(health, health.ports[1].targets[0]))
+    assert [entry.findtext(f"{ATOM}content") for entry in root.findall(f"{ATOM}entry")] == [
+        "arm/mere mended at commit 0000000000, Commit 4",
+        "arm/mere reserve reached at commit 0000000000, Commit 2: main is 50 B into its reserve",
+    ]
+
+
+def test_feed_of_a_quiet_target_is_whole():
+    health = make_health({"arm/mere": [(0, 5, image())]})
+    assert check_feed(render_target_feed(health, health.targets[0])).findall(f"{ATOM}entry") == []
+
+
+def test_ids_and_feeds_stay_while_nothing_happens():
+    before, after = usual(5), usual(9)
+    assert render_port_feed(before, before.ports[0]) == render_port_feed(after, after.ports[0])
+
+
+def test_hostile_feeds_are_well_formed():
+    health = make_hostile_health()
+    for port in health.ports:
+        check_feed(render_port_feed(health, port))
+
+
+@pytest.mark.parametrize("health", [usual(), make_hostile_health()], ids=["usual", "hostile"])
+def test_facts_fit_their_schema(health: Health):
+    schema = json.loads(read_schema_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    text = render_facts(health)
+    assert text.isascii()
+    jsonschema.Draft202012Validator(schema, format_checker=jsonschema.FormatChecker()).validate(json.loads(text))
+
+
+def test_facts_say_what_the_pages_say():
+    facts = json.loads(render_facts(usual()))
+    assert facts["troubles"][0]["state"] == "outgrown"
+    assert facts["ports"][0]["targets"][0]["since"] == {
+        "commit": {
+            "id": f"{4:040x}",
+            "subject": "Commit 4",
+            "author": {"name": "Mei Castellan", "email": "mei@skerry.example"},
+            "committed_at": "2026-01-05T08:00:00Z",
+        },
+        "unknown_before": 0,
+        "from_start": False,
+    }
+
+
+def test_badges_are_named_drawings():
+    health = usual()
+    port = ElementTree.fromstring(render_port_badge(health.ports[0]))
+    target = ElementTree.fromstring(render_target_badge(health.ports[0].targets[0]))
+    assert port.findtext("{http://www.w3.org/2000/svg}title") == "loongarch64: 0 of 1 well"
+    assert target.findtext("{http://www.w3.org/2000/svg}title") == "loongarch64/ness: outgrown"

@@ -1,0 +1,271 @@
+"""The pages say what they must, escape what came from outside, and load nothing."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from html.parser import HTMLParser
+from pathlib import PurePosixPath
+from posixpath import normpath
+
+import pytest
+from jinja2 import UndefinedError
+
+from gatekeep.model.health import Health, LogExcerpt, Outlook
+from gatekeep.report.site.files import iter_files
+from gatekeep.report.site.names import commit_page, mail_address, port_page, target_page
+from gatekeep.report.site.page import _environment
+from gatekeep.report.site.pages import (
+    render_commit_page,
+    render_front_page,
+    render_port_page,
+    render_target_page,
+)
+from tests.cases import broken, outgrown, warning
+from tests.site_cases import image, make_health, make_hostile_health, make_wide_matrix
+
+VOID = {"meta", "link", "input", "br", "img"}
+
+
+class Reader(HTMLParser):
+    """Reads a page as a person would: its text; and checks that elements close in order."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.text: list[str] = []
+        self.links: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.tags: list[str] = []
+        self._open: list[str] = []
+        self.feed(page)
+        self.close()
+        assert self._open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag in ("td", "th", "dt", "dd", "li", "p"):
+            self.text.append(" ")
+        for name, value in attrs:
+            self.attributes.append((tag, name, value or ""))
+            if name in ("href", "src"):
+                self.links.append(value or "")
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self._open.pop()
+
+    def handle_endtag(self, tag):
+        assert self._open.pop() == tag
+
+    def handle_data(self, data):
+        if self._open and self._open[-1] not in ("script", "style", "title", "desc"):
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join("".join(self.text).split())
+
+
+def usual() -> Health:
+    return make_health(
+        {
+            "arm/mere": [(0, 5, image(600))],
+            "arm/tarn/debug": [(0, 2, image(600)), (3, 5, image(950))],
+            "loongarch64/ness": [(0, 3, image()), (4, 5, broken())],
+            "loongarch64/wick": [(0, 3, image()), (4, 5, broken())],
+            "riscv64/vale": [(0, 1, image()), (4, 5, outgrown(568, "main"))],
+        },
+        warnings={"arm/mere": (warning(), warning(path="a.c", line=9))},
+        logs={
+            "loongarch64/ness": LogExcerpt(
+                lines=("cc a.c", "a.c:1: error"), first_number=7, error_index=1, line_count=8
+            )
+        },
+        tags=(("v1", f"{2:040x}"),),
+        swept=(f"{5:040x}", datetime(2026, 1, 7, 3, tzinfo=UTC)),
+    )
+
+
+def test_front_page_says_first_what_needs_somebody_worst_first():
+    words = Reader(render_front_page(usual())).words
+    needs = words[words.index("Needs somebody") : words.index("Ports, newest first")]
+    assert needs == (
+        "Needs somebody Both targets of loongarch64 are broken since 0000000000 Commit 4 by Mei Castellan, "
+        "5 January 2026: a pointer is cut to 32 bits at drivers/uart.c:41. loongarch64/ness loongarch64/wick "
+        "riscv64/vale, the only target of riscv64 has outgrown its flash since 0000000000 Commit 4 by Mei Castellan, "
+        "5 January 2026, or one of the 2 commits before it, which have no result: main is 568 B too small. "
+        "riscv64/vale arm/tarn/debug is in its reserve since 0000000000 Commit 3 by Mei Castellan, 4 January 2026: "
+        "main is 50 B into its reserve. arm/tarn/debug "
+    )
+
+
+def test_front_page_lists_the_newest_port_first():
+    page = render_front_page(usual())
+    assert page.index(port_page("loongarch64")) < page.index(port_page("arm")) < page.index(port_page("riscv64"))
+
+
+def test_front_page_is_calm_when_all_is_well():
+    words = Reader(render_front_page(make_health({"arm/mere": [(0, 5, image())], "arm/holm": [(0, 5, image())]}))).words
+    assert "Needs somebody Nobody. All 2 targets are well." in words
+    assert "arm Both targets are well." in words
+
+
+def test_front_page_tells_of_regions_that_fill_within_90_days_only():
+    def outlook(day: date) -> Outlook:
+        return Outlook(
+            region="main",
+            from_on=date(2026, 1, 6),
+            reached_on=day,
+            early_on=date(2026, 2, 1),
+            late_on=None,
+            bytes_per_day=(1.0, 2.0, 3.0),
+            from_bytes=500,
+            commits_per_day=1.0,
+            point_count=9,
+        )
+
+    health = make_health(
+        {"arm/mere": [(0, 5, image())], "arm/holm": [(0, 5, image())]},
+        outlooks={"arm/mere": (outlook(date(2026, 3, 1)),), "arm/holm": (outlook(date(2026, 9, 1)),)},
+    )
+    words = Reader(render_front_page(health)).words
+    assert (
+        "Filling up arm/mere: at its present growth main reaches its reserve around 1 March 2026, "
+        "not before 1 February 2026." in words
+    )
+    assert "1 September 2026" not in words
+    assert "around 1 September 2026, hardly before" in Reader(render_target_page(health, health.targets[1])).words
+
+
+def test_front_page_of_300_targets_stays_under_200_kilobytes():
+    matrix = make_wide_matrix(10, 30)
+    bad = broken("call to undeclared function 'arch_stack_pointer'")
+    results = {
+        target.name: [(0, 3, image(500 + number)), (4, 5, bad if number % 9 == 0 else image(600 + number))]
+        for number, target in enumerate(matrix.targets)
+    }
+    page = render_front_page(make_health(results, matrix=matrix))
+    assert all(f'href="{target_page(target.name)}"' in page for target in matrix.targets)
+    assert len(page.encode()) < 200_000
+
+
+def test_port_page_names_maintainers_states_flash_and_toolchain():
+    health = usual()
+    words = Reader(render_port_page(health, health.ports[0])).words
+    assert "Neither of its two targets is well at 0000000000 Commit 5 by Mei Castellan." in words
+    assert "Cared for by Isa Thorne" in words
+    assert "In the tree since 1 March 2026" in words
+    assert "Fullest is main: 500 B of 1000 B, 50.0 %. Measured at 0000000000, the last image." in words
+    assert "Toolchain bare-clang 0.17.1" in words
+    assert "Last clean build 0000000000, 7 January 2026, 03:00 UTC" in words
+    assert "loongarch64/ness broke at 0000000000 Commit 4 by Mei Castellan, 5 January 2026" in words
+
+
+def test_target_page_marks_the_first_error_and_draws_the_part():
+    health = usual()
+    target = next(one for one in health.targets if one.name == "loongarch64/ness")
+    page = render_target_page(health, target)
+    assert '<mark id="first-error"><span class="flag">first error</span> a.c:1: error</mark>' in page
+    words = Reader(page).words
+    assert "Lines 7 to 8 of 8; the first error is line 8." in words
+    assert "nor-1, 2 KiB, drawn to scale; measured at 0000000000 Commit 3 by Mei Castellan." in words
+    assert "main 0x000400 1000 B 500 B 50.0 % 100 B 400 B" in words
+
+
+def test_target_page_groups_warnings_by_file_and_option():
+    health = usual()
+    words = Reader(render_target_page(health, next(one for one in health.targets if one.name == "arm/mere"))).words
+    assert "a.c unused-variable 1 9 unused variable 'i'" in words
+    assert "include/lamp.h unused-variable 1 7 unused variable 'i'" in words
+
+
+def test_commit_page_says_what_changed_for_which_targets():
+    health = usual()
+    change = next(one for one in health.changes if one.position == 4)
+    words = Reader(render_commit_page(health, change)).words
+    assert "It changed 3 targets" in words
+    assert "Was well, now broken: a pointer is cut to 32 bits, 2 targets." in words
+    assert "Was well, now outgrown: main is 568 B too small, 1 target. 2 commits before it have no result" in words
+
+
+def test_every_link_of_every_page_leads_to_a_file_of_the_site():
+    files = {file.path: file.render() for file in iter_files(usual())}
+    for path, content in files.items():
+        if not path.endswith(".html"):
+            continue
+        for link in Reader(content).links:
+            if link.startswith(("#", "mailto:")):
+                continue
+            assert normpath(str(PurePosixPath(path).parent / link)) in files, (path, link)
+
+
+def test_no_page_asks_for_anything_outside_the_site():
+    for health in (usual(), make_hostile_health()):
+        for file in iter_files(health):
+            if file.path.endswith((".html", ".css", ".js")):
+                content = file.render()
+                assert "//" not in content.replace("\n// ", "").replace("  // ", ""), file.path
+                assert "url(" not in content.replace("url(#", ""), file.path
+
+
+def test_hostile_text_is_text_on_every_page():
+    health = make_hostile_health()
+    calm = {"script": 1, "img": 0, "iframe": 0, "object": 0}
+    for file in iter_files(health):
+        content = file.render()
+        assert "\x1b" not in content
+        assert "\u202e" not in content
+        content.encode("utf-8")
+        if file.path.endswith(".html"):
+            reader = Reader(content)
+            assert {tag: reader.tags.count(tag) for tag in calm} == calm
+            assert [entry for entry in reader.attributes if entry[1].startswith("on")] == []
+            assert [entry for entry in reader.attributes if entry[1] == "style"] == []
+            assert "{{7*7}}" in reader.words
+
+
+@pytest.mark.parametrize(
+    ("name", "path"),
+    [
+        ("arm/mere", "targets/arm,mere.html"),
+        ("arm/tarn/debug", "targets/arm,tarn,debug.html"),
+        ("arm/x.html/y", "targets/arm,x.html,y.html"),
+        ("../../etc/passwd", "targets/x-2387a7c54a1dbfd2d2ba5bd5,x-2387a7c54a1dbfd2d2ba5bd5,etc,passwd.html"),
+    ],
+)
+def test_file_names_come_from_restricted_names(name: str, path: str):
+    found = target_page(name)
+    if ".." in name:
+        assert ".." not in found
+        assert found.count("/") == 1
+    else:
+        assert found == path
+
+
+def test_commit_page_refuses_what_is_no_object_name():
+    with pytest.raises(ValueError, match=r"'\.\./x' is no full object name"):
+        commit_page("../x")
+
+
+def test_mail_address_is_quoted():
+    assert mail_address('a"onclick="x@y.example') == "mailto:a%22onclick%3D%22x@y.example"
+
+
+def test_an_undefined_name_is_an_error():
+    with pytest.raises(UndefinedError):
+        _environment().from_string("{{ nothing_of_this_name }}").render()
+
+
+def test_every_time_is_rfc_3339():
+    health = usual()
+    times = [
+        value
+        for target in health.targets
+        for tag, name, value in Reader(render_target_page(health, target)).attributes
+        if (tag, name) == ("time", "datetime")
+    ]
+    assert times
+    # RFC 3339 section 5.6: full-date "T" full-time; fromisoformat of Python 3.11 reads all of it.
+    assert all(datetime.fromisoformat(time).tzinfo is not None and time[10] == "T" for time in times)

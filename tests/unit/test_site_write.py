@@ -1,0 +1,157 @@
+"""The site becomes files: what changed, whole or not at all, and never in somebody else's folder."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from gatekeep.errors import UsageError
+from gatekeep.model.health import Health
+from gatekeep.report.site.files import iter_files
+from gatekeep.report.site.write import MANIFEST, Written, write_site
+from tests.cases import broken
+from tests.site_cases import image, make_health
+
+
+def usual(last: int = 5, *, is_broken: bool = False) -> Health:
+    tail = [(4, last, broken())] if is_broken else [(4, last, image(600))]
+    return make_health(
+        {"arm/mere": [(0, last, image())], "loongarch64/ness": [(0, 3, image()), *tail]}, commit_count=last + 1
+    )
+
+
+def read_site(out: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in out.rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    }
+
+
+def expected(health: Health) -> dict[str, bytes]:
+    return {file.path: file.render().encode() for file in iter_files(health)}
+
+
+def test_site_holds_every_file_and_nothing_else(tmp_path: Path):
+    health = usual()
+    done = write_site(health, tmp_path / "site")
+    assert read_site(tmp_path / "site") == expected(health)
+    assert done == Written(written=len(expected(health)), kept=0, removed=0)
+
+
+def test_second_run_writes_nothing(tmp_path: Path):
+    write_site(usual(), tmp_path)
+    times = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")}
+    done = write_site(usual(), tmp_path)
+    assert (done.written, done.removed) == (0, 0)
+    assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")} == times
+
+
+def test_one_more_commit_leaves_commit_pages_feeds_and_badges_as_they_were(tmp_path: Path):
+    write_site(usual(5), tmp_path)
+    before = {path: path.stat().st_ino for path in tmp_path.rglob("*") if path.is_file()}
+    write_site(usual(6), tmp_path)
+    touched = {path.parent.name for path, number in before.items() if path.stat().st_ino != number}
+    assert touched == {"targets", "ports", tmp_path.name}
+    assert read_site(tmp_path) == expected(usual(6))
+
+
+def test_what_is_gone_is_removed_and_what_changed_is_written(tmp_path: Path):
+    write_site(usual(), tmp_path)
+    smaller = make_health({"arm/mere": [(0, 5, image())]})
+    assert write_site(smaller, tmp_path).removed > 0
+    assert read_site(tmp_path) == expected(smaller)
+
+
+def test_a_file_that_somebody_changed_is_written_again(tmp_path: Path):
+    write_site(usual(), tmp_path)
+    (tmp_path / "index.html").write_text("half")
+    (tmp_path / "facts.json").unlink()
+    assert write_site(usual(), tmp_path).written == 2
+    assert read_site(tmp_path) == expected(usual())
+
+
+def test_a_folder_of_somebody_else_is_left_alone(tmp_path: Path):
+    (tmp_path / "thesis.txt").write_text("years of work")
+    with pytest.raises(UsageError) as caught:
+        write_site(usual(), tmp_path)
+    assert str(caught.value) == (
+        f"{tmp_path}: holds files that are not a health site's, and is left as it is; "
+        "name a new folder, or an empty one"
+    )
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+@pytest.mark.parametrize("path", ["../victim.txt", "/victim.txt", "a/../../victim.txt", ".hidden", "a/b/c"])
+def test_a_forged_list_removes_nothing_outside(tmp_path: Path, path: str):
+    out = tmp_path / "site"
+    write_site(usual(), out)
+    victim = tmp_path / "victim.txt"
+    victim.write_text("mine")
+    (out / MANIFEST).write_text(json.dumps({"format": 1, "files": {path: ["0", 1, 1]}}))
+    write_site(usual(), out)
+    assert victim.read_text() == "mine"
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b'{"format": 1}', b'{"format": 9, "files": {}}', b"[]"])
+def test_a_damaged_list_makes_everything_new(tmp_path: Path, damage: bytes):
+    write_site(usual(), tmp_path)
+    (tmp_path / MANIFEST).write_bytes(damage)
+    assert write_site(usual(), tmp_path).kept == 0
+    assert read_site(tmp_path) == expected(usual())
+
+
+_KILLED = """
+import os, signal, sys
+from pathlib import Path
+from gatekeep.report.site import write
+from tests.unit.test_site_write import usual
+left = int(sys.argv[2])
+put = write._put
+def counted(path, content):
+    global left
+    left -= 1
+    if left < 0:
+        (path.parent / ".part-left").write_bytes(content[:10])
+        os.kill(os.getpid(), signal.SIGKILL)
+    return put(path, content)
+write._put = counted
+write.write_site(usual(is_broken=True), Path(sys.argv[1]))
+"""
+
+
+@pytest.mark.parametrize("after", [0, 5, 17])
+def test_killed_anywhere_every_page_is_old_or_new_and_the_next_run_mends(tmp_path: Path, after: int):
+    write_site(usual(), tmp_path)
+    old, new = expected(usual()), expected(usual(is_broken=True))
+    child = subprocess.run(
+        [sys.executable, "-c", _KILLED, str(tmp_path), str(after)],
+        check=False,
+        cwd=Path(__file__).parents[2],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+    )
+    if child.returncode == 0:
+        assert read_site(tmp_path) == new
+        return
+    assert child.returncode == -signal.SIGKILL
+    for path, content in read_site(tmp_path).items():
+        assert content in (old.get(path), new.get(path)), path
+    # Back to how it was, then on: what the killed run has replaced is found by its time, not by the old list.
+    write_site(usual(), tmp_path)
+    assert read_site(tmp_path) == old
+    assert list(tmp_path.rglob(".part-*")) == []
+
+
+def test_a_folder_that_cannot_be_made_leaves_the_old_front_page(tmp_path: Path):
+    write_site(usual(), tmp_path)
+    (tmp_path / "ports").rename(tmp_path / "kept")
+    (tmp_path / "ports").write_text("a file where a folder is to be")
+    with pytest.raises(UsageError, match="the health site cannot be written"):
+        write_site(usual(is_broken=True), tmp_path)
+    assert (tmp_path / "index.html").read_bytes() == expected(usual())["index.html"]
