@@ -7,12 +7,12 @@ Only what was recorded is here, so nothing of this needs git: the site can be re
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, delete, exists, or_, select
+from sqlalchemy import Connection, delete, exists, or_, select
 from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
@@ -22,6 +22,8 @@ from gatekeep.model.change import Commit
 from gatekeep.model.evidence import RegionUse
 from gatekeep.model.history import TargetState, TimelinePoint
 
+#: Below so many trees their numbers go into the question; SQLite allows 32,766 variables (its default since 3.32).
+_ASKED_BY_NUMBER = 100
 _COMMIT_COLUMNS = (*mainline_table.c, tree_table.c.tree_id)
 _BUILD_COLUMNS = (
     evidence_table.c.id,
@@ -106,7 +108,7 @@ def load_mainline(store: SqliteStore) -> tuple[Commit, ...]:
         StoreError: The store cannot be read.
     """
     with store.reading() as connection:
-        return tuple(map(_read_commit, connection.execute(_select_commits().order_by(mainline_table.c.position))))
+        return tuple(map(_read_commit, connection.execute(_select_commits().order_by(mainline_table.c.position)).all()))
 
 
 def get_tip(store: SqliteStore) -> Commit | None:
@@ -127,7 +129,8 @@ def load_timeline(store: SqliteStore, target: str) -> tuple[TimelinePoint, ...]:
         StoreError: The store cannot be read.
     """
     with store.reading() as connection:
-        points = _list_points(connection, evidence_table.c.target == target)
+        builds = select(evidence_table.c.id).where(evidence_table.c.target == target)
+        points = _list_points(connection, evidence_table.c.target == target, carried_table.c.evidence.in_(builds))
         return tuple(point for _, point in sorted(points, key=lambda entry: entry[1].position))
 
 
@@ -168,9 +171,10 @@ def load_states(store: SqliteStore, commit_id: str | None = None) -> tuple[Targe
         found = connection.execute(query.order_by(mainline_table.c.position.desc()).limit(1)).first()
         if found is None:
             return ()
-        points = _list_points(
-            connection, evidence_table.c.tree_id == found.tree_id, carried=carried_table.c.tree == found.tree
-        )
+        carried = carried_table.c.tree == found.tree
+        sources = select(carried_table.c.evidence).where(carried)
+        wanted = or_(evidence_table.c.tree_id == found.tree_id, evidence_table.c.id.in_(sources))
+        points = _list_points(connection, wanted, carried)
         return tuple(
             sorted(
                 (
@@ -187,76 +191,87 @@ def _select_commits() -> Any:  # noqa: ANN401 - SQLAlchemy's type of a query say
     return select(*_COMMIT_COLUMNS).join(tree_table, tree_table.c.id == mainline_table.c.tree)
 
 
-def _read_commit(row: Row[Any]) -> Commit:
+def _read_commit(row: Sequence[Any]) -> Commit:
+    # Taken apart in one go: asking a row for each column by name took longer than the query.
+    _, commit_id, _, parent_ids, author_name, author_email, committed_s, subject, tree_id = row
     return Commit(
-        commit_id=row.commit_id,
-        tree_id=row.tree_id,
-        parent_ids=tuple(row.parent_ids.split()),
-        author_name=row.author_name,
-        author_email=row.author_email,
-        subject=row.subject,
-        committed_at=datetime.fromtimestamp(row.committed_s, UTC),
+        commit_id=commit_id,
+        tree_id=tree_id,
+        parent_ids=tuple(parent_ids.split()),
+        author_name=author_name,
+        author_email=author_email,
+        subject=subject,
+        committed_at=datetime.fromtimestamp(committed_s, UTC),
     )
 
 
-def _list_points(connection: Connection, built: Any, *, carried: Any = None) -> list[tuple[str, TimelinePoint]]:  # noqa: ANN401 - conditions, see above
-    """Give (target, point) of the builds that fit, and of all that was carried from such (or fits `carried`)."""
+def _list_points(connection: Connection, wanted: Any, carried: Any) -> list[tuple[str, TimelinePoint]]:  # noqa: ANN401 - conditions, see above
+    """Give (target, point) of the builds that are wanted, at their own trees and at those that `carried` gives."""
     builds = select(*_BUILD_COLUMNS, tree_table.c.id.label("tree")).select_from(evidence_table)
     builds = builds.join(figures_table, figures_table.c.evidence == evidence_table.c.id)
-    builds = builds.join(tree_table, tree_table.c.tree_id == evidence_table.c.tree_id).where(built)
-    takeovers = select(*_BUILD_COLUMNS, carried_table.c.tree).select_from(carried_table)
-    takeovers = takeovers.join(evidence_table, evidence_table.c.id == carried_table.c.evidence)
-    takeovers = takeovers.join(figures_table, figures_table.c.evidence == evidence_table.c.id)
-    takeovers = takeovers.where(built if carried is None else carried)
-    chosen = _choose(connection.execute(builds).all(), connection.execute(takeovers).all())
-    trees = {tree for tree, _ in chosen}
-    read_regions = cache(_read_regions)
-    points: list[tuple[str, TimelinePoint]] = []
+    builds = builds.join(tree_table, tree_table.c.tree_id == evidence_table.c.tree_id, isouter=True).where(wanted)
+    built = [_Build(*row) for row in connection.execute(builds).all()]
+    by_id = {build.evidence_id: build for build in built}
+    pairs = connection.execute(select(carried_table.c.evidence, carried_table.c.tree).where(carried)).all()
+    chosen = _choose(built, [(by_id[evidence_id], tree) for evidence_id, tree in pairs])
     by_tree: dict[int, list[tuple[int, Commit]]] = {}
-    for row in connection.execute(_commits_of(trees)):
-        by_tree.setdefault(row.tree, []).append((row.position, _read_commit(row)))
-    for (tree, target), (row, is_carried) in chosen.items():
+    for row in connection.execute(_commits_of({tree for tree, _ in chosen})).all():
+        by_tree.setdefault(row[2], []).append((row[0], _read_commit(row)))
+    read_regions = cache(_read_regions)
+    return [
+        (
+            target,
+            TimelinePoint(
+                position=position,
+                commit=commit,
+                outcome=build.outcome,
+                regions=read_regions(build.regions),
+                warning_count=build.warning_count,
+                elapsed_s=build.elapsed_s,
+                is_carried=is_carried,
+                evidence_id=build.evidence_id,
+            ),
+        )
+        for (tree, target), (build, is_carried) in chosen.items()
         # A tree comes back when a change is reverted: one result, several commits.
-        for position, commit in by_tree.get(tree, ()):
-            points.append((target, _make_point(position, commit, row, read_regions, is_carried=is_carried)))
-    return points
+        for position, commit in by_tree.get(tree, ())
+    ]
+
+
+class _Build(NamedTuple):
+    """One build, in the order of `_BUILD_COLUMNS`; `tree` is None for one that no commit or carried result has."""
+
+    evidence_id: int
+    target: str
+    key: str
+    outcome: str
+    elapsed_s: float
+    warning_count: int
+    regions: str
+    tree: int | None
 
 
 def _commits_of(trees: set[int]) -> Any:  # noqa: ANN401 - see above
     """Few trees are asked for by number, many are cheaper to take out of all."""
     query = _select_commits()
-    return query.where(mainline_table.c.tree.in_(sorted(trees))) if len(trees) <= 100 else query
+    return query.where(mainline_table.c.tree.in_(sorted(trees))) if len(trees) <= _ASKED_BY_NUMBER else query
 
 
-def _choose(built: Iterable[Any], carried: Iterable[Any]) -> dict[tuple[int, str], tuple[Row[Any], bool]]:
+def _choose(
+    built: Iterable[_Build], carried: Iterable[tuple[_Build, int]]
+) -> dict[tuple[int, str], tuple[_Build, bool]]:
     """Choose for every tree and target the result that counts, and say whether it was carried."""
-    chosen: dict[tuple[int, str], tuple[Row[Any], bool]] = {}
-    for rows, is_carried in ((built, False), (carried, True)):
-        for row in rows:
-            known = chosen.get((row.tree, row.target))
-            if known is None or (row.id > known[0].id and not (is_carried and row.key == known[0].key)):
-                chosen[row.tree, row.target] = (row, is_carried)
+    chosen: dict[tuple[int, str], tuple[_Build, bool]] = {}
+    for build in built:
+        if build.tree is not None:
+            known = chosen.get((build.tree, build.target))
+            if known is None or build.evidence_id > known[0].evidence_id:
+                chosen[build.tree, build.target] = (build, False)
+    for build, tree in carried:
+        known = chosen.get((tree, build.target))
+        if known is None or (build.evidence_id > known[0].evidence_id and (known[1] or build.key != known[0].key)):
+            chosen[tree, build.target] = (build, True)
     return chosen
-
-
-def _make_point(
-    position: int,
-    commit: Commit,
-    row: Row[Any],
-    read_regions: Callable[[str], tuple[RegionUse, ...]],
-    *,
-    is_carried: bool,
-) -> TimelinePoint:
-    return TimelinePoint(
-        position=position,
-        commit=commit,
-        outcome=row.outcome,
-        regions=read_regions(row.regions),
-        warning_count=row.warning_count,
-        elapsed_s=row.elapsed_s,
-        is_carried=is_carried,
-        evidence_id=row.id,
-    )
 
 
 def _read_regions(text: str) -> tuple[RegionUse, ...]:
