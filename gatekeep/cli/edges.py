@@ -184,6 +184,8 @@ def open_executor(
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
     with ExitStack() as stack:
         runner = stack.enter_context(SubprocessRunner())
+        # Left after the executor has ended what runs, though it is filled only when the first job comes.
+        shared = stack.enter_context(ExitStack())
         fault: str | None = None
         jobserver: Jobserver | None = None
 
@@ -195,7 +197,7 @@ def open_executor(
             with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
                 environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
                 makes = find_makes(runner=runner, environment=environment, scratch=Path(scratch), cancel=cancel)
-            jobserver = stack.enter_context(Jobserver(cores=cores, makes=makes))
+            jobserver = shared.enter_context(Jobserver(cores=cores, makes=makes))
             fault = _probe_reads(edges, edges.folder / place, runner)
             if fault is not None:
                 progress.message(fault)
