@@ -14,6 +14,7 @@ import click
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.errors import UsageError
 from gatekeep.history.standing import load_evidence, load_runs
+from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import list_sweeps
 from gatekeep.judge.forecast import PRESENT_DAYS, Silence, forecast
 from gatekeep.judge.health import compose_health, list_needed
@@ -21,6 +22,7 @@ from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
 from gatekeep.model.health import Health, LogExcerpt, Outlook, Run
 from gatekeep.model.history import SweepState
+from gatekeep.model.matrix import Matrix
 from gatekeep.report.plain import plain
 from gatekeep.report.site.write import write_site
 from gatekeep.report.wording import count
@@ -93,30 +95,63 @@ def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health
     matrix = matrices.by_tree[head.tree_id]
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
-    runs = load_runs(edges.store, commits, [target.name for target in matrix.targets])
+    return read_health(
+        edges.store,
+        edges.folder,
+        matrix=matrix,
+        branch=head.short_id if branch == "HEAD" else branch,
+        commits=commits,
+        tags=list_tags(repository),
+    )
+
+
+def read_health(
+    store: SqliteStore,
+    folder: Path,
+    *,
+    matrix: Matrix,
+    branch: str,
+    commits: Sequence[Commit],
+    tags: Sequence[tuple[str, str]] = (),
+) -> Health:
+    """
+    Read what the site shows from a store alone.
+
+    Args:
+        store: Where the results are.
+        folder: Where the paths of logs begin.
+        matrix: Whose targets are shown.
+        branch: Its name, for people.
+        commits: The branch, oldest first.
+        tags: (name, commit id).
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    runs = load_runs(store, commits, [target.name for target in matrix.targets])
     whole, light = list_needed(runs)
-    evidence = _load(edges, whole, light)
+    evidence = _load(store, whole, light)
     limits = {}
     for target in matrix.targets:
         found = _foretell(runs[target.name], commits)
         if found:
             limits[target.name] = found
-    ended = [sweep for sweep in list_sweeps(edges.store) if sweep.state is not SweepState.RUNNING]
+    ended = [sweep for sweep in list_sweeps(store) if sweep.state is not SweepState.RUNNING]
     return compose_health(
         matrix=matrix,
-        branch=head.short_id if branch == "HEAD" else branch,
+        branch=branch,
         commits=commits,
         runs=runs,
         evidence=evidence,
-        tags=list_tags(repository),
-        logs=_load_logs(edges.folder, runs, evidence),
+        tags=tags,
+        logs=_load_logs(folder, runs, evidence),
         outlooks=limits,
         swept=next(((sweep.commit_id, sweep.finished_at) for sweep in reversed(ended) if sweep.finished_at), None),
     )
 
 
-def _load(edges: Edges, whole: frozenset[int], light: frozenset[int]) -> dict[int, Evidence]:
-    found = load_evidence(edges.store, whole, whole=True) | load_evidence(edges.store, light, whole=False)
+def _load(store: SqliteStore, whole: frozenset[int], light: frozenset[int]) -> dict[int, Evidence]:
+    found = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
     # No page shows what a build read, and a page's digest would have to cover it.
     return {number: replace(entry, read_set=None) for number, entry in found.items()}
 
@@ -133,12 +168,15 @@ def _foretell(runs: Sequence[Run], commits: Sequence[Commit]) -> tuple[Outlook, 
     for use in image.regions:
         if not use.flash:
             continue
+        # The forecast looks at no more than this; over years, all the rest were most of the work.
         points = [
-            (commits[position].committed_at, known.used_bytes)
+            (commit.committed_at, known.used_bytes)
             for run in runs
+            if commits[run.last].committed_at >= first_at
             for known in run.regions
             if known.name == use.name
-            for position in range(run.first, run.last + 1)
+            for commit in commits[run.first : run.last + 1]
+            if commit.committed_at >= first_at
         ]
         answer = forecast(points, limit_bytes=use.capacity_bytes - use.reserve_bytes)
         if not isinstance(answer, Silence):

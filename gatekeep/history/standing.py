@@ -11,9 +11,10 @@ import json
 from array import array
 from collections.abc import Collection, Iterator, Sequence
 from functools import lru_cache
+from itertools import groupby
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from gatekeep.errors import StoreError
 from gatekeep.history.schema import carried_table, evidence_table, figures_table, tree_table
@@ -112,39 +113,40 @@ def _add_carried(
     for row in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
         if row.tree_id in positions:
             places_by_tree[row.id] = positions[row.tree_id]
-    query = select(carried_table.c.tree, carried_table.c.evidence).order_by(carried_table.c.tree)
-    for tree, evidence_id in connection.execute(query):
-        places = places_by_tree.get(tree)
+    # The trees of a build as one text: a million rows cost Python five times what they cost SQLite.
+    query = select(carried_table.c.evidence, func.group_concat(carried_table.c.tree)).group_by(carried_table.c.evidence)
+    for evidence_id, trees in connection.execute(query):
         found = rows.get(evidence_id)
-        if places is None or found is None:
+        if found is None:
             continue
-        line = standing[found[0].target]
-        for position in places:
-            known = line[position]
-            # A build of the very tree outweighs what was carried to it under the same key.
-            if known == 0 or (known < evidence_id and rows[known][0].key != found[0].key):
-                line[position] = evidence_id
+        key, line = found[0].key, standing[found[0].target]
+        for tree in map(int, trees.split(",")):
+            for position in places_by_tree.get(tree, ()):
+                known = line[position]
+                # A build of the very tree outweighs what was carried to it under the same key.
+                if known == 0 or (known < evidence_id and rows[known][0].key != key):
+                    line[position] = evidence_id
 
 
 def _iter_runs(line: array[int], rows: dict[int, _Build]) -> Iterator[Run]:
-    start = 0
-    for position in range(1, len(line) + 1):
-        if position < len(line) and line[position] == line[start]:
-            continue
-        if line[start]:
-            row, places = rows[line[start]]
-            regions = _read_regions(row.regions)
-            yield Run(
-                first=start,
-                last=position - 1,
-                evidence_id=row.id,
-                state=state_of(row.outcome, regions),
-                regions=regions,
-                warning_count=row.warning_count,
-                elapsed_s=row.elapsed_s,
-                built_at=next((place for place in places if start <= place < position), None),
-            )
+    position = 0
+    for evidence_id, group in groupby(line):
         start = position
+        position += len(list(group))
+        if not evidence_id:
+            continue
+        row, places = rows[evidence_id]
+        regions = _read_regions(row.regions)
+        yield Run(
+            first=start,
+            last=position - 1,
+            evidence_id=row.id,
+            state=state_of(row.outcome, regions),
+            regions=regions,
+            warning_count=row.warning_count,
+            elapsed_s=row.elapsed_s,
+            built_at=next((place for place in places if start <= place < position), None),
+        )
 
 
 @lru_cache(maxsize=4096)

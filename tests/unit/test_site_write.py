@@ -58,8 +58,30 @@ def test_one_more_commit_leaves_commit_pages_feeds_and_badges_as_they_were(tmp_p
     before = {path: path.stat().st_ino for path in tmp_path.rglob("*") if path.is_file()}
     write_site(usual(6), tmp_path)
     touched = {path.parent.name for path, number in before.items() if path.stat().st_ino != number}
-    assert touched == {"targets", "ports", tmp_path.name}
+    assert touched == {"targets", "ports", tmp_path.name}  # their axes are one commit longer
     assert read_site(tmp_path) == expected(usual(6))
+
+
+def test_one_more_commit_of_a_long_history_writes_what_it_touched_only(tmp_path: Path):
+    def after(count: int, last: int) -> Health:
+        return make_health(
+            {
+                "arm/mere": [(0, count - 1, image())],
+                "arm/holm": [(0, last, image()), (last + 1, count - 1, image(600))],
+                "mips/holm": [(0, count - 1, image())],
+            },
+            commit_count=count,
+        )
+
+    # 270 and 271 share the end of their axes, 272.
+    write_site(after(270, 200), tmp_path)
+    before = {path: path.stat().st_ino for path in tmp_path.rglob("*") if path.is_file()}
+    write_site(after(271, 269), tmp_path)
+    kept = {path.relative_to(tmp_path).as_posix() for path, number in before.items() if path.exists()
+            and path.stat().st_ino == number and path.suffix == ".html"}  # fmt: skip
+    assert {"targets/arm,mere.html", "targets/mips,holm.html", "ports/mips.html"} <= kept
+    assert {"targets/arm,holm.html", "ports/arm.html", "index.html"}.isdisjoint(kept)
+    assert read_site(tmp_path) == expected(after(271, 269))
 
 
 def test_what_is_gone_is_removed_and_what_changed_is_written(tmp_path: Path):

@@ -9,7 +9,7 @@ of each: no peak is lost, however long it grows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gatekeep.model.evidence import Footprint, RegionUse
 from gatekeep.model.health import Outlook, Run
@@ -17,6 +17,9 @@ from gatekeep.model.matrix import Part
 
 COLUMNS = 1000
 ROWS = 200
+#: An axis ends at a multiple of some 64th of the history: until the next one is reached, a target that nothing touches
+#: keeps its page byte for byte, and what stays blank is thinner than a pencil.
+_AXIS_PARTS = 64
 #: Where a history lies wholly in the upper part of its region, the drawing begins below it, and says so.
 _ZOOM_FROM = 0.5
 
@@ -143,6 +146,9 @@ def draw_plot(
     Returns:
         None where the region was never measured.
     """
+    end = end_of_axis(commit_count)
+    # What stands at the newest commit stands until now.
+    runs = [replace(run, last=end - 1) if run.last == commit_count - 1 else run for run in runs]
     known = [(run, use) for run in runs for use in run.regions if use.name == region]
     if not known:
         return None
@@ -155,8 +161,8 @@ def draw_plot(
         step = _nice_step(high - least)
         low = max(0, (least - (high - least) // 2) // step * step)
     # A future that is worth drawing takes at most a third of the width.
-    ahead = min(_days_ahead(outlook) * outlook.commits_per_day * 1.1, commit_count / 2) if outlook is not None else 0.0
-    across = _Across(commit_count + ahead)
+    ahead = min(_days_ahead(outlook) * outlook.commits_per_day * 1.1, end / 2) if outlook is not None else 0.0
+    across = _Across(end + ahead)
     # Room above the capacity, so that its line does not hide in the edge.
     top = high + (high - low) // 20
     upright = _Upright(low, top)
@@ -165,15 +171,21 @@ def draw_plot(
         faults=tuple((across.at(run.first), across.span(run.last + 1 - run.first)) for run in runs if not run.regions),
         capacity_y=upright.at(newest.capacity_bytes),
         reserve_y=upright.at(newest.capacity_bytes - newest.reserve_bytes) if newest.reserve_bytes else None,
-        band=_draw_band(outlook, commit_count, ahead, across, upright) if outlook is not None else "",
+        band=_draw_band(outlook, end, ahead, across, upright) if outlook is not None else "",
         marks=tuple((across.percent(position), name) for name, position in tags),
         low_bytes=low,
         high_bytes=high,
         least_bytes=least,
         most_bytes=most,
         growth_bytes=newest.used_bytes - known[0][1].used_bytes,
-        now_x=across.at(commit_count),
+        now_x=across.at(end),
     )
+
+
+def end_of_axis(commit_count: int) -> int:
+    """Give how many commits an axis spans: the branch's, rounded up a little."""
+    step = 1 << max((commit_count // _AXIS_PARTS).bit_length() - 1, 0)
+    return -(-commit_count // step) * step
 
 
 class _Across:

@@ -14,13 +14,16 @@ from functools import cache, partial
 from importlib.resources import files
 
 import gatekeep
-from gatekeep.model.health import Health
+from gatekeep.model.health import Health, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
+from gatekeep.report.site.drawing import end_of_axis
 from gatekeep.report.site.facts import read_schema_text, render_facts
 from gatekeep.report.site.feeds import render_port_feed, render_target_feed
 from gatekeep.report.site.page import list_assets
 from gatekeep.report.site.pages import (
+    NEWEST_CHANGES,
+    SYMBOLS_SHOWN,
     render_commit_page,
     render_front_page,
     render_port_page,
@@ -44,8 +47,8 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
     A site that is being written thus never shows a link into nothing, and its front page is old until all is new.
     """
     where = (health.tree, health.branch)
-    # Targets' drawings span the whole branch, so every one of its pages depends on where it ends.
-    frame = (*where, health.head, health.commits[0], len(health.commits), health.tags, health.swept, health.swept_at)
+    # Drawings span the branch, and so depend on where their axis ends.
+    frame = (*where, health.commits[0], end_of_axis(len(health.commits)), health.tags, health.swept, health.swept_at)
     paged = frozenset(change.commit.commit_id for change in health.changes)
     for path, content in list_assets().items():
         yield SiteFile(path=path, digest=_digest(path), render=partial(str, content))
@@ -56,13 +59,16 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
             digest=_digest(where, change, len(health.targets)),
             render=partial(render_commit_page, health, change),
         )
+    newest: list[str] = []
     for port in health.ports:
+        pages: list[str] = []
         for target in port.targets:
             name = target.name
             linked = sorted({event.commit.commit_id for event in target.events} & paged)
+            pages.append(_digest(frame, port.port, linked, *_list_facts(health, target)))
             yield SiteFile(
                 path=names.target_page(name),
-                digest=_digest(frame, port.port, target, linked),
+                digest=pages[-1],
                 render=partial(render_target_page, health, target),
             )
             events = (*where, health.commits[0], target.events)
@@ -88,12 +94,38 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
         )
         yield SiteFile(
             path=names.port_page(port.port.name),
-            digest=_digest(frame, port),
+            digest=_digest(pages),
             render=partial(render_port_page, health, port),
         )
-    whole = _digest(frame, health.ports, health.troubles, health.changes[-50:])
+        newest += pages
+    whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:])
     yield SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))
     yield SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))
+
+
+def _list_facts(health: Health, target: TargetHealth) -> Iterator[object]:
+    """
+    Give all that a target's pages show, flat: texts of nested values cost a hundred times as much.
+
+    What stands at the newest commit is said to, wherever that is, so that it stays the same after the next one.
+    """
+    newest = len(health.commits) - 1
+    for run in target.runs:
+        sizes = [(use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash) for use in run.regions]
+        last = None if run.last == newest else run.last
+        yield (run.first, last, run.state.name, run.warning_count, run.elapsed_s, sizes)
+    if target.runs and target.runs[-1].last < newest:
+        yield newest
+    if target.evidence is not None:
+        evidence = target.evidence
+        yield (evidence.diagnostics, evidence.toolchain_version, evidence.started_at)
+    if target.footprint is not None:
+        footprint = target.footprint
+        yield (footprint.regions, footprint.sections, footprint.symbols[:SYMBOLS_SHOWN])
+    yield target.measured if target.measured != health.head else None
+    yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
+    yield (target.state, target.beginning, target.message, target.place, target.built_commit)
+    yield (target.events, target.outlooks, target.log)
 
 
 def _digest(*values: object) -> str:

@@ -24,10 +24,10 @@ from gatekeep.report.site.words import short_name
 #: The front page tells of regions that reach their reserve within this many days.
 OUTLOOK_DAYS = 90
 _SECTIONS_SHOWN = 24
-_SYMBOLS_SHOWN = 12
+SYMBOLS_SHOWN = 12
 _BUILDS_SHOWN = 60
 _EVENTS_SHOWN = 30
-_COMMITS_SHOWN = 12
+NEWEST_CHANGES = 12
 _NAMES_JOINED = 4
 
 
@@ -64,7 +64,7 @@ def render_front_page(health: Health) -> str:
         states=[(state, states[state]) for state in STATES_BY_URGENCY if states[state]],
         outlooks=list_outlooks(health),
         port_troubles=list_port_troubles,
-        recent=health.changes[: -_COMMITS_SHOWN - 1 : -1],
+        recent=health.changes[: -NEWEST_CHANGES - 1 : -1],
     )
 
 
@@ -93,7 +93,7 @@ def render_target_page(health: Health, target: TargetHealth) -> str:
         port=port,
         sections=sections.most_common(_SECTIONS_SHOWN),
         section_count=len(sections),
-        symbols=(footprint.symbols if footprint is not None else ())[:_SYMBOLS_SHOWN],
+        symbols=(footprint.symbols if footprint is not None else ())[:SYMBOLS_SHOWN],
         warnings=group_warnings(target),
         builds=built,
         longest_s=max((run.elapsed_s for run in built), default=0.0),

@@ -1,0 +1,135 @@
+"""
+The health site over years: from nothing, and after one more commit.
+
+    python tests/benchmarks/bench_site.py [--targets 300] [--commits 5000] [--built 0.05] [--keep FOLDER]
+
+Rows are synthetic: at every commit a share of the targets is built, each image of another size, the others are carried;
+one target in forty is broken for a while. Bounds (DESIGN.md, section 7): the site from nothing in 10 s and 300 MB, 1 s
+after one more commit, the front page below 200 KB. Exit code 1 where a bound does not hold. The store is made first,
+which takes longer than all that is measured; --keep leaves it for the next time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import random
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from sqlalchemy import insert, select
+
+from gatekeep.cli.health import read_health
+from gatekeep.history.schema import carried_table, evidence_table
+from gatekeep.history.store import SqliteStore, keep_evidence, keep_tree
+from gatekeep.model.evidence import Built, Evidence, Footprint, Outcome, RegionUse
+from gatekeep.model.matrix import Matrix
+from gatekeep.report.site.write import write_site
+from tests.cases import broken, warning
+from tests.site_cases import make_line, make_wide_matrix
+
+MOST_S, MOST_AFTER_ONE_S, MOST_BYTES, MOST_FRONT_BYTES = 10.0, 1.0, 300 * 10**6, 200_000
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--targets", type=int, default=300)
+    parser.add_argument("--commits", type=int, default=5000)
+    parser.add_argument("--built", type=float, default=0.05)
+    parser.add_argument("--keep", type=Path)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = options.keep or Path(scratch)
+        matrix = make_wide_matrix(10, options.targets // 10)
+        if not (folder / "evidence.db").exists():
+            folder.mkdir(parents=True, exist_ok=True)
+            begun = time.perf_counter()
+            fill(folder, matrix, options.commits, options.built)
+            print(f"store made in {time.perf_counter() - begun:.0f} s")
+        out = Path(scratch) / "site"
+        # A process of its own for each: the peak of memory is the site's, not the store's maker's.
+        results = [measure(folder, matrix, options.commits - 1, out), measure(folder, matrix, options.commits, out)]
+        front = (out / "index.html").stat().st_size
+    (first_s, first_bytes, first_count), (next_s, _, next_count) = results
+    print(f"from nothing      {first_s:6.2f} s (bound {MOST_S:g} s), {first_bytes / 1e6:.0f} MB, {first_count} files")
+    print(f"one commit more   {next_s:6.2f} s (bound {MOST_AFTER_ONE_S:g} s), {next_count} files")
+    print(f"front page        {front / 1000:6.1f} KB (bound {MOST_FRONT_BYTES / 1000:g} KB)")
+    print(f"memory            {first_bytes / 1e6:6.0f} MB (bound {MOST_BYTES / 1e6:g} MB)")
+    held = first_s <= MOST_S and next_s <= MOST_AFTER_ONE_S and first_bytes <= MOST_BYTES and front < MOST_FRONT_BYTES
+    return 0 if held else 1
+
+
+def fill(folder: Path, matrix: Matrix, commit_count: int, share: float) -> None:
+    """Make the store, in one transaction: the store's own benchmark measures how long that takes otherwise."""
+    drawn = random.Random(1)
+    commits = make_line(commit_count)
+    with SqliteStore(folder / "evidence.db") as store, store.writing() as connection:
+        standing: dict[str, int] = {}
+        sizes = {target.name: drawn.randrange(300, 600) for target in matrix.targets}
+        for position, commit in enumerate(commits):
+            tree = keep_tree(connection, commit.tree_id)
+            carried = []
+            for number, target in enumerate(matrix.targets):
+                if position and drawn.random() > share:
+                    carried.append({"tree": tree, "evidence": standing[target.name]})
+                    continue
+                sizes[target.name] = min(880, max(200, sizes[target.name] + drawn.randrange(-20, 22)))
+                is_broken = number % 40 == 7 and position % 400 > 340
+                outcome: Outcome = broken() if is_broken else image(sizes[target.name])
+                evidence = Evidence(
+                    target=target.name,
+                    tree_id=commit.tree_id,
+                    commit_id=commit.commit_id,
+                    key="k",
+                    toolchain_version="0.17.1",
+                    outcome=outcome,
+                    diagnostics=tuple(warning(line=line) for line in range(1, 4)),
+                    elapsed_s=1.0 + drawn.random(),
+                    started_at=commit.committed_at,
+                )
+                standing[target.name] = keep_evidence(connection, evidence)
+            if carried:
+                connection.execute(insert(carried_table), carried)
+        print(f"{connection.execute(select(evidence_table.c.id)).all()[-1][0]} builds")
+
+
+def image(used: int) -> Built:
+    regions = (
+        RegionUse(name="boot", used_bytes=used // 3, capacity_bytes=512),
+        RegionUse(name="main", used_bytes=used, capacity_bytes=1000, reserve_bytes=100),
+    )
+    symbols = tuple((f"symbol_{number}", 400 - number) for number in range(300))
+    return Built(footprint=Footprint(regions=regions, sections=((".text", used),), symbols=symbols), artifacts=())
+
+
+def measure(folder: Path, matrix: Matrix, commit_count: int, out: Path) -> tuple[float, int, int]:
+    """Give seconds, the peak of memory in bytes, and how many files were written."""
+    receiving, sending = multiprocessing.Pipe(duplex=False)
+    child = multiprocessing.get_context("spawn").Process(
+        target=render_once, args=(folder, matrix, commit_count, out, sending)
+    )
+    child.start()
+    elapsed_s, peak_bytes, written_count = receiving.recv()
+    child.join()
+    return elapsed_s, peak_bytes, written_count
+
+
+def render_once(folder: Path, matrix: Matrix, commit_count: int, out: Path, sending) -> None:
+    begun = time.perf_counter()
+    with SqliteStore(folder / "evidence.db") as store:
+        health = read_health(store, folder, matrix=matrix, branch="main", commits=make_line(commit_count))
+    read = time.perf_counter()
+    done = write_site(health, out)
+    ended = time.perf_counter()
+    print(f"  read {read - begun:.2f} s, written {ended - read:.2f} s")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    sending.send((ended - begun, peak, done.written))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
