@@ -29,8 +29,8 @@ from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.tree.mainline import list_first_parents, list_tags
 
-#: Lines of a log that a page shows around the first error, and without one.
-_LINES_BEFORE = 40
+#: Lines of a log that a page shows around the first error, and without one; so few before it that it is seen at once.
+_LINES_BEFORE = 14
 _LINES_AFTER = 60
 _LINES_AT_END = 80
 _LINE_CHARACTERS = 2000
