@@ -68,7 +68,7 @@ def test_demo_twice_gives_the_same_ids_whatever_the_users_configuration(reposito
     other = tmp_path / "other"
     assert run(["demo", str(other)]) == 0
     assert git(other, "for-each-ref") == git(repository, "for-each-ref")
-    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 5 commits; 17 proposals:"
+    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 5 commits; 18 proposals:"
 
 
 def test_main_ends_with_the_tree_and_leaves_nothing_behind(repository):
