@@ -39,7 +39,7 @@ WARNINGS = ("-Wall", "-Wextra", "-Wconversion")
 def need(program: str) -> str:
     found = shutil.which(program)
     if found is None:
-        pytest.skip(f"{program} is not on this machine")
+        pytest.fail(f"{program} is not on this machine; ./ci/test installs it")
     return found
 
 
