@@ -15,12 +15,13 @@ from typing import assert_never
 import click
 
 from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.log_places import show_folder, show_logs
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Plan
-from gatekeep.model.verdict import Decision, Judgement, Reason
+from gatekeep.model.verdict import Decision, Judgement
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
@@ -177,18 +178,13 @@ def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple
 
 def _show_log_places(judgement: Judgement, folder: Path) -> Judgement:
     """Turn log paths, which the store keeps relative to itself, into paths that open from here."""
-    here = os.path.relpath(folder)
-    prefix = str(folder) if here.startswith("..") else here
-
-    def shown(reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
-        return tuple(
-            replace(reason, log_paths=tuple(f"{prefix}/{path}" for path in reason.log_paths)) for reason in reasons
-        )
-
+    prefix = show_folder(folder)
     verdict = judgement.verdict
     return replace(
         judgement,
-        verdict=replace(verdict, reasons=shown(verdict.reasons), notices=shown(verdict.notices)),
+        verdict=replace(
+            verdict, reasons=show_logs(verdict.reasons, prefix), notices=show_logs(verdict.notices, prefix)
+        ),
         evidence=tuple(
             replace(entry, log_path=f"{prefix}/{entry.log_path}") if entry.log_path else entry
             for entry in judgement.evidence

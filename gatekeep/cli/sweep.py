@@ -17,6 +17,7 @@ import click
 
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.log_places import show_folder, show_logs
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import MatrixError, RepositoryError, UsageError
 from gatekeep.history.store import ResultSink
@@ -33,7 +34,7 @@ from gatekeep.model.history import LastKnown, Sweep, SweepState
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.sweep import SweepFindings, SweepReport
-from gatekeep.model.verdict import Decision, Reason
+from gatekeep.model.verdict import Decision
 from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
 from gatekeep.report.write import write_text
 from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided
@@ -333,22 +334,15 @@ def _emptied(folder: Path) -> Iterator[Path]:
 
 def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
     """Turn log paths, which the store keeps relative to itself, into paths that open from here."""
-    here = os.path.relpath(folder)
-    prefix = str(folder) if here.startswith("..") else here
-
-    def shown(reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:
-        return tuple(
-            replace(reason, log_paths=tuple(f"{prefix}/{path}" for path in reason.log_paths)) for reason in reasons
-        )
-
+    prefix = show_folder(folder)
     findings = report.findings
     return replace(
         report,
         findings=replace(
             findings,
-            reasons=shown(findings.reasons),
-            standing=shown(findings.standing),
-            undecided=shown(findings.undecided),
+            reasons=show_logs(findings.reasons, prefix),
+            standing=show_logs(findings.standing, prefix),
+            undecided=show_logs(findings.undecided, prefix),
         ),
         evidence=tuple(
             replace(entry, log_path=f"{prefix}/{entry.log_path}") if entry.log_path else entry
