@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, timedelta
 from pathlib import Path
 
 import click
@@ -16,11 +15,11 @@ from gatekeep.errors import UsageError
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import list_sweeps
-from gatekeep.judge.forecast import PRESENT_DAYS, Silence, forecast
 from gatekeep.judge.health import compose_health, list_needed
+from gatekeep.judge.outlook import list_outlooks
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
-from gatekeep.model.health import Health, LogExcerpt, Outlook, Run
+from gatekeep.model.health import Health, LogExcerpt, Run
 from gatekeep.model.history import SweepState
 from gatekeep.model.matrix import Matrix
 from gatekeep.report.plain import plain
@@ -131,11 +130,6 @@ def read_health(
     runs = load_runs(store, commits, [target.name for target in matrix.targets])
     whole, light = list_needed(runs)
     evidence = _load(store, whole, light)
-    limits = {}
-    for target in matrix.targets:
-        found = _foretell(runs[target.name], commits)
-        if found:
-            limits[target.name] = found
     ended = [sweep for sweep in list_sweeps(store) if sweep.state is not SweepState.RUNNING]
     return compose_health(
         matrix=matrix,
@@ -145,7 +139,7 @@ def read_health(
         evidence=evidence,
         tags=tags,
         logs=_load_logs(folder, runs, evidence),
-        outlooks=limits,
+        outlooks=list_outlooks(runs, commits),
         swept=next(((sweep.commit_id, sweep.finished_at) for sweep in reversed(ended) if sweep.finished_at), None),
     )
 
@@ -154,47 +148,6 @@ def _load(store: SqliteStore, whole: frozenset[int], light: frozenset[int]) -> d
     found = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
     # No page shows what a build read, and a page's digest would have to cover it.
     return {number: replace(entry, read_set=None) for number, entry in found.items()}
-
-
-def _foretell(runs: Sequence[Run], commits: Sequence[Commit]) -> tuple[Outlook, ...]:
-    """Ask for every flash region of the newest image when it reaches its reserve."""
-    image = next((run for run in reversed(runs) if run.regions), None)
-    if image is None:
-        return ()
-    first_at = commits[image.last].committed_at - timedelta(days=PRESENT_DAYS)
-    recent = [commit for commit in commits[: image.last + 1] if commit.committed_at >= first_at]
-    pace = max(len(recent) / PRESENT_DAYS, 0.001)
-    found: list[Outlook] = []
-    for use in image.regions:
-        if not use.flash:
-            continue
-        # The forecast looks at no more than this; over years, all the rest were most of the work.
-        points = [
-            (commit.committed_at, known.used_bytes)
-            for run in runs
-            if commits[run.last].committed_at >= first_at
-            for known in run.regions
-            if known.name == use.name
-            for commit in commits[run.first : run.last + 1]
-            if commit.committed_at >= first_at
-        ]
-        answer = forecast(points, limit_bytes=use.capacity_bytes - use.reserve_bytes)
-        if not isinstance(answer, Silence):
-            slope = answer.bytes_per_day
-            found.append(
-                Outlook(
-                    region=use.name,
-                    from_on=commits[image.last].committed_at.astimezone(UTC).date(),
-                    reached_on=answer.reached_on,
-                    early_on=answer.early_on,
-                    late_on=answer.late_on,
-                    bytes_per_day=(slope.low, slope.middle, slope.high),
-                    from_bytes=use.used_bytes,
-                    commits_per_day=pace,
-                    point_count=answer.point_count,
-                )
-            )
-    return tuple(found)
 
 
 def _load_logs(

@@ -282,11 +282,15 @@ class Health:
     swept: Commit | None = None
     swept_at: datetime | None = None
     _changed: frozenset[str] = field(init=False, repr=False, compare=False)
+    _positions: dict[str, int] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not self.commits:
             raise ValueError("health: commits must not be empty")
+        # Asked for by every page.
         object.__setattr__(self, "_changed", frozenset(change.commit.commit_id for change in self.changes))
+        positions = {commit.commit_id: position for position, commit in enumerate(self.commits)}
+        object.__setattr__(self, "_positions", positions)
 
     @property
     def head(self) -> Commit:
@@ -297,6 +301,15 @@ class Health:
     def targets(self) -> tuple[TargetHealth, ...]:
         """Every target, port after port."""
         return tuple(target for port in self.ports for target in port.targets)
+
+    @property
+    def target_count(self) -> int:
+        """How many targets there are."""
+        return sum(len(port.targets) for port in self.ports)
+
+    def position_of(self, commit: Commit) -> int:
+        """Where a commit stands on the branch; it must be one of its own."""
+        return self._positions[commit.commit_id]
 
     def has_page(self, commit: Commit) -> bool:
         """Whether the commit changed something, and so has a page."""

@@ -19,6 +19,7 @@ from gatekeep.judge.forecast import (
     Silence,
     Slope,
     find_crossing,
+    find_silence,
     fit_slope,
     forecast,
     take_evenly,
@@ -62,6 +63,14 @@ def test_slope_of_a_real_looking_series_is_scipys() -> None:
     assert fit_slope(points) == Slope(
         middle=float(theirs.slope), low=float(theirs.low_slope), high=float(theirs.high_slope)
     )
+
+
+@given(whole_points, st.sampled_from([0.6, 0.9, 0.95, 0.99]))
+def test_silence_from_signs_alone_is_what_the_slope_says(points: Points, confidence: float) -> None:
+    slope = fit_slope(points, confidence=confidence)
+    assert slope is not None
+    expected = Silence.NOT_GROWING if slope.high <= 0 else Silence.UNCLEAR if slope.low <= 0 else None
+    assert find_silence(points, confidence=confidence) is expected
 
 
 @given(whole_points, st.integers(-500, 500), st.integers(-500, 500), st.sampled_from([0.25, 2.0, 8.0]))

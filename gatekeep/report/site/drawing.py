@@ -213,8 +213,11 @@ class _Upright:
     def __init__(self, low: int, high: int) -> None:
         self._low, self._scale = low, ROWS / max(high - low, 1)
 
+    def row(self, amount_bytes: float) -> float:
+        return ROWS - (amount_bytes - self._low) * self._scale
+
     def at(self, amount_bytes: float) -> str:
-        return _short(ROWS - (amount_bytes - self._low) * self._scale)
+        return _short(self.row(amount_bytes))
 
 
 def _draw_line(stretches: Sequence[tuple[int, int, int]], across: _Across, upright: _Upright) -> str:
@@ -222,10 +225,14 @@ def _draw_line(stretches: Sequence[tuple[int, int, int]], across: _Across, uprig
     if len(stretches) <= COLUMNS:
         steps: list[str] = []
         end = -1
+        # Most of the work of a site: the same as `at`, with less said.
+        x_of, y_of = across.column, upright.row
         for first, last, amount in stretches:
             # A gap lifts the pen: nothing is drawn where nothing is known.
-            move = "V" if first == end else f"M{across.at(first)} "
-            steps.append(f"{move}{upright.at(amount)}H{across.at(last + 1)}")
+            if first == end:
+                steps.append(f"V{y_of(amount):.5g}H{x_of(last + 1):.5g}")
+            else:
+                steps.append(f"M{x_of(first):.5g} {y_of(amount):.5g}H{x_of(last + 1):.5g}")
             end = last + 1
         return "".join(steps)
     columns: dict[int, tuple[int, int]] = {}

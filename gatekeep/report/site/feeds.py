@@ -46,8 +46,7 @@ def render_target_feed(health: Health, target: TargetHealth) -> str:
 
 
 def _render(health: Health, name: str, page: str, events: Sequence[Event]) -> str:
-    positions = {commit.commit_id: position for position, commit in enumerate(health.commits)}
-    newest = sorted(events, key=lambda event: (-positions[event.commit.commit_id], event.target))[:_ENTRIES]
+    newest = sorted(events, key=lambda event: (-health.position_of(event.commit), event.target))[:_ENTRIES]
     entries = [
         FeedEntry(
             identity=_identity(health.tree, health.branch, event.target, event.kind.value, event.commit.commit_id),

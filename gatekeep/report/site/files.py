@@ -14,7 +14,7 @@ from functools import cache, partial
 from importlib.resources import files
 
 import gatekeep
-from gatekeep.model.health import Health, TargetHealth
+from gatekeep.model.health import CommitHealth, Health, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
 from gatekeep.report.site.drawing import end_of_axis
@@ -53,10 +53,11 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
     for path, content in list_assets().items():
         yield SiteFile(path=path, digest=_digest(path), render=partial(str, content))
     yield SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)
+    target_count = health.target_count
     for change in health.changes:
         yield SiteFile(
             path=names.commit_page(change.commit.commit_id),
-            digest=_digest(where, change, len(health.targets)),
+            digest=_digest(where, change.commit, change.position, target_count, *_list_changed(change)),
             render=partial(render_commit_page, health, change),
         )
     newest: list[str] = []
@@ -101,6 +102,15 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
     whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:])
     yield SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))
     yield SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))
+
+
+def _list_changed(change: CommitHealth) -> Iterator[object]:
+    """Give all that a commit's page shows of its targets, flat, as `_list_facts` does."""
+    for one in change.changes:
+        before = one.before.name if one.before is not None else None
+        sizes = [(use.region, use.before_bytes, use.after_bytes) for use in one.regions]
+        warnings = (one.warnings_before, one.warnings_after)
+        yield (one.target, before, one.after.name, one.message, sizes, warnings, one.unknown_count)
 
 
 def _list_facts(health: Health, target: TargetHealth) -> Iterator[object]:

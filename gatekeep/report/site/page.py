@@ -8,12 +8,14 @@ each head) lets no script and no style run but the site's own files, and no requ
 
 from __future__ import annotations
 
-from functools import cache
+from collections.abc import Iterable
+from functools import cache, lru_cache
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from gatekeep.model.health import TargetChange
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.plain import plain
 from gatekeep.report.site import drawing, names, words
@@ -69,6 +71,7 @@ def _environment() -> Environment:
         "draw_plot": drawing.draw_plot,
         "draw_use": drawing.draw_use,
         "percent": drawing.percent,
+        "link_targets": _link_targets,
         "names": names,
         "say_doubt": words.say_doubt,
         "say_machine": words.say_machine,
@@ -82,6 +85,16 @@ def _environment() -> Environment:
         "ROWS": drawing.ROWS,
     }
     return environment
+
+
+def _link_targets(root: str, changes: Iterable[TargetChange]) -> Markup:
+    """Link the targets of changes, each by its name: by far the most of what commit pages hold."""
+    return Markup("").join(_link_target(root, change.target) for change in changes)
+
+
+@lru_cache(maxsize=4096)
+def _link_target(root: str, name: str) -> Markup:
+    return Markup('<a href="{}">{}</a> ').format(f"{root}{names.target_page(name)}", plain(name))
 
 
 def _log_line(text: str) -> Markup:

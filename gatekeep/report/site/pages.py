@@ -70,10 +70,9 @@ def render_front_page(health: Health) -> str:
 
 def render_port_page(health: Health, port: PortHealth) -> str:
     """Render one port's page."""
-    positions = {commit.commit_id: position for position, commit in enumerate(health.commits)}
     events = sorted(
         (event for target in port.targets for event in target.events),
-        key=lambda event: (-positions[event.commit.commit_id], event.target),
+        key=lambda event: (-health.position_of(event.commit), event.target),
     )
     return render("port.html.j2", **_frame(health, "../"), port=port, events=events[:_EVENTS_SHOWN])
 
@@ -108,7 +107,7 @@ def render_commit_page(health: Health, change: CommitHealth) -> str:
         **_frame(health, "../"),
         change=change,
         groups=group_changes(change),
-        target_count=len(health.targets),
+        target_count=health.target_count,
     )
 
 
