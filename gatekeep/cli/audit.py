@@ -4,9 +4,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import sys
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +12,16 @@ from tempfile import TemporaryDirectory
 import click
 
 from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.options import (
+    colour_option,
+    json_option,
+    matrix_option,
+    repository_option,
+    store_option,
+    verbose_option,
+    workers_option,
+)
+from gatekeep.cli.screen import write_reports
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import ToolchainError, UsageError
 from gatekeep.history.store import ResultSink
@@ -26,7 +33,6 @@ from gatekeep.model.matrix import Matrix, Toolchain
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.verdict import Decision
 from gatekeep.report.audit import render_audit, render_audit_json, render_bars
-from gatekeep.report.write import write_text
 from gatekeep.runner.audit import AuditEdges, audit_jobs, choose_jobs, list_undecided
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import load_matrices
@@ -34,35 +40,19 @@ from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
-_FOLDER = click.Path(file_okay=False, path_type=Path)
-
 
 @click.command()
 @click.argument("commits", metavar="[RANGE]", required=False)
 @click.option("--sample", type=click.IntRange(1), metavar="N", help="Audit N of the carried results. [default: all]")
 @click.option("--clear", metavar="TARGET", help="Let a barred target be carried again, and end.")
 @click.option("--barred", "show_barred", is_flag=True, help="List the targets that are barred, and end.")
-@click.option("--matrix", type=_FILE, help="The matrix file. [default: matrix.yml at the root of the tree]")
-@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
-@click.option(
-    "--store",
-    type=_FOLDER,
-    help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
-)
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 512),
-    help="How many builds run at once. [default: the cores that this process may use]",
-)
-@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
-@click.option(
-    "--colour",
-    type=click.Choice(["auto", "always", "never"]),
-    default="auto",
-    help="Colours; auto means on a terminal only. [default: auto]",
-)
-@click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+@matrix_option()
+@repository_option
+@store_option
+@workers_option
+@json_option()
+@colour_option
+@verbose_option
 def audit(
     commits: str | None,
     sample: int | None,
@@ -207,12 +197,8 @@ class _Run:
 
 
 def _write(found: Audit, json_file: Path | None, colour: str) -> None:
-    if json_file is not None and str(json_file) == "-":
-        click.echo(render_audit_json(found), nl=False)
-        return
-    if json_file is not None:
-        write_text(json_file, render_audit_json(found))
-    is_terminal = sys.stdout.isatty()
-    use_colour = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
-    click.echo(render_audit(found, colour=use_colour, width=width), nl=False, color=use_colour)
+    write_reports(
+        [(json_file, lambda: render_audit_json(found))],
+        colour=colour,
+        render=lambda screen: render_audit(found, colour=screen.colour, width=screen.width),
+    )

@@ -4,9 +4,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from fnmatch import fnmatchcase
@@ -16,41 +13,35 @@ import click
 
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import open_edges
+from gatekeep.cli.log_places import show_folder
+from gatekeep.cli.options import (
+    colour_option,
+    json_option,
+    matrix_option,
+    repository_option,
+    store_option,
+    verbose_option,
+    workers_option,
+)
+from gatekeep.cli.screen import write_reports
 from gatekeep.errors import UsageError
 from gatekeep.matrix.faults import quote, suggest
 from gatekeep.model.culprit import CulpritAnswer, CulpritStanding
 from gatekeep.model.matrix import Matrix
 from gatekeep.report.culprit import is_decided, render_culprits, render_culprits_json
-from gatekeep.report.write import write_text
-
-_FILE = click.Path(dir_okay=False, path_type=Path)
-_FOLDER = click.Path(file_okay=False, path_type=Path)
 
 
 @click.command()
 @click.argument("target")
 @click.argument("good")
 @click.argument("bad")
-@click.option("--matrix", type=_FILE, help="The matrix file. [default: matrix.yml at the root of the tree]")
-@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
-@click.option(
-    "--store",
-    type=_FOLDER,
-    help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
-)
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 512),
-    help="How many builds run at once. [default: the cores that this process may use]",
-)
-@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
-@click.option(
-    "--colour",
-    type=click.Choice(["auto", "always", "never"]),
-    default="auto",
-    help="Colours; auto means on a terminal only. [default: auto]",
-)
-@click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+@matrix_option()
+@repository_option
+@store_option
+@workers_option
+@json_option()
+@colour_option
+@verbose_option
 def culprit(
     target: str,
     good: str,
@@ -110,17 +101,12 @@ def _show_log_place(answer: CulpritAnswer, folder: Path) -> CulpritAnswer:
     """Turn a log path, which the store keeps relative to itself, into one that opens from here."""
     if answer.log_path is None:
         return answer
-    here = os.path.relpath(folder)
-    return replace(answer, log_path=f"{folder if here.startswith('..') else here}/{answer.log_path}")
+    return replace(answer, log_path=f"{show_folder(folder)}/{answer.log_path}")
 
 
 def _write(answers: Sequence[CulpritAnswer], json_file: Path | None, colour: str) -> None:
-    if json_file is not None and str(json_file) == "-":
-        click.echo(render_culprits_json(answers), nl=False)
-        return
-    if json_file is not None:
-        write_text(json_file, render_culprits_json(answers))
-    is_terminal = sys.stdout.isatty()
-    use_colour = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
-    click.echo(render_culprits(answers, colour=use_colour, width=width), nl=False, color=use_colour)
+    write_reports(
+        [(json_file, lambda: render_culprits_json(answers))],
+        colour=colour,
+        render=lambda screen: render_culprits(answers, colour=screen.colour, width=screen.width),
+    )

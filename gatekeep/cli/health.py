@@ -11,6 +11,12 @@ from pathlib import Path
 import click
 
 from gatekeep.cli.edges import Edges, open_edges
+from gatekeep.cli.options import (
+    FOLDER,
+    matrix_option,
+    repository_option,
+    store_option,
+)
 from gatekeep.errors import UsageError
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
@@ -35,19 +41,14 @@ _LINES_AT_END = 80
 _LINE_CHARACTERS = 2000
 #: More of a log is not read for a page: a recipe may allow itself any length.
 _LOG_BYTES = 16 * 1024**2
-_FOLDER = click.Path(file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.option("--out", type=_FOLDER, required=True, help="The site's folder: new, empty, or a site written before.")
+@click.option("--out", type=FOLDER, required=True, help="The site's folder: new, empty, or a site written before.")
 @click.option("--branch", default="HEAD", metavar="NAME", help="Whose commits are shown, by first parents. [HEAD]")
-@click.option(
-    "--matrix",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="The matrix file. [default: matrix.yml at the root of the tree]",
-)
-@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
-@click.option("--store", type=_FOLDER, help="Where evidence and logs are kept. [default: gatekeep/ in the git folder]")
+@matrix_option()
+@repository_option
+@store_option
 def health(out: Path, branch: str, matrix: Path | None, repository: Path, store: Path | None) -> None:
     """
     Write the health site: who needs somebody, every port and target, how full each flash part is and since when

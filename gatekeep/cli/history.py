@@ -5,31 +5,32 @@
 from __future__ import annotations
 
 import difflib
-import shutil
-import sys
 from pathlib import Path
 
 import click
 
 from gatekeep.cli.edges import Edges, open_edges
+from gatekeep.cli.options import (
+    json_option,
+    repository_option,
+    store_option,
+)
+from gatekeep.cli.screen import Screen, write_reports
 from gatekeep.errors import UsageError
 from gatekeep.history.sweeps import list_sweeps
 from gatekeep.history.timeline import list_targets, load_mainline, load_timeline
 from gatekeep.judge.history import list_episodes
 from gatekeep.model.history import TargetHistory
 from gatekeep.report.history import render_history, render_history_json
-from gatekeep.report.write import write_text
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
-_FOLDER = click.Path(file_okay=False, path_type=Path)
 #: Steps that fit on a screen beside the plot.
 _LAST = 12
 
 
 @click.command()
 @click.argument("target")
-@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
-@click.option("--store", type=_FOLDER, help="Where evidence is kept. [default: gatekeep/ in the git folder]")
+@repository_option
+@store_option
 @click.option(
     "--last",
     type=click.IntRange(1),
@@ -43,7 +44,7 @@ _LAST = 12
     default="auto",
     help="Draw the size over the commits; auto means on a terminal only. [default: auto]",
 )
-@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
+@json_option()
 def history(target: str, repository: Path, store: Path | None, last: int, plot: str, json_file: Path | None) -> int:
     """
     Show TARGET over the commits of the main branch: how full its flash was, how many warnings there were, what broke
@@ -62,15 +63,12 @@ def history(target: str, repository: Path, store: Path | None, last: int, plot: 
     """
     with open_edges(repository, store=store, verbose=False) as edges:
         found = _load(edges, target)
-    if json_file is not None and str(json_file) == "-":
-        click.echo(render_history_json(found), nl=False)
-        return 0
-    if json_file is not None:
-        write_text(json_file, render_history_json(found))
-    is_terminal = sys.stdout.isatty()
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
-    draws = plot == "always" or (plot == "auto" and is_terminal)
-    click.echo(render_history(found, plot=draws, width=width, last=last), nl=False)
+
+    def render(screen: Screen) -> str:
+        draws = plot == "always" or (plot == "auto" and screen.is_terminal)
+        return render_history(found, plot=draws, width=screen.width, last=last)
+
+    write_reports([(json_file, lambda: render_history_json(found))], colour="never", render=render)
     return 0
 
 

@@ -4,9 +4,7 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -17,7 +15,18 @@ import click
 
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
-from gatekeep.cli.log_places import show_folder, show_logs
+from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
+from gatekeep.cli.options import (
+    FILE,
+    colour_option,
+    json_option,
+    matrix_option,
+    repository_option,
+    store_option,
+    verbose_option,
+    workers_option,
+)
+from gatekeep.cli.screen import write_reports
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import MatrixError, RepositoryError, UsageError
 from gatekeep.history.store import ResultSink
@@ -44,8 +53,6 @@ from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
 from gatekeep.tree.mainline import list_first_parents
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
-_FOLDER = click.Path(file_okay=False, path_type=Path)
 _EXIT_CODES = {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}
 
 
@@ -63,29 +70,16 @@ class _Before:
 
 @click.command()
 @click.argument("commit", default="HEAD")
-@click.option("--matrix", type=_FILE, help="The matrix file. [default: matrix.yml at the root of the commit's tree]")
-@click.option("--repository", type=_FOLDER, default=Path(), help="Any folder of the repository. [default: this one]")
-@click.option(
-    "--store",
-    type=_FOLDER,
-    help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
-)
-@click.option(
-    "--workers",
-    type=click.IntRange(1, 512),
-    help="How many builds run at once. [default: the cores that this process may use]",
-)
+@matrix_option("The matrix file. [default: matrix.yml at the root of the commit's tree]")
+@repository_option
+@store_option
+@workers_option
 @click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
 @click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
-@click.option("--json", "json_file", type=_FILE, help="Write everything as JSON; - for standard output.")
-@click.option("--summary", "summary_file", type=_FILE, help="Write the report as the plain text of a mail.")
-@click.option(
-    "--colour",
-    type=click.Choice(["auto", "always", "never"]),
-    default="auto",
-    help="Colours; auto means on a terminal only. [default: auto]",
-)
-@click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+@json_option()
+@click.option("--summary", "summary_file", type=FILE, help="Write the report as the plain text of a mail.")
+@colour_option
+@verbose_option
 def sweep(
     commit: str,
     matrix: Path | None,
@@ -344,22 +338,15 @@ def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
             standing=show_logs(findings.standing, prefix),
             undecided=show_logs(findings.undecided, prefix),
         ),
-        evidence=tuple(
-            replace(entry, log_path=f"{prefix}/{entry.log_path}") if entry.log_path else entry
-            for entry in report.evidence
-        ),
+        evidence=show_evidence_logs(report.evidence, prefix),
     )
 
 
 def _write(report: SweepReport, json_file: Path | None, summary_file: Path | None, colour: str) -> None:
     if summary_file is not None:
         write_text(summary_file, render_mail(report))
-    if json_file is not None and str(json_file) == "-":
-        click.echo(render_sweep_json(report), nl=False)
-        return
-    if json_file is not None:
-        write_text(json_file, render_sweep_json(report))
-    is_terminal = sys.stdout.isatty()
-    use_colour = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
-    width = min(shutil.get_terminal_size((100, 24)).columns, 120) if is_terminal else 100
-    click.echo(render_sweep(report, colour=use_colour, width=width), nl=False, color=use_colour)
+    write_reports(
+        [(json_file, lambda: render_sweep_json(report))],
+        colour=colour,
+        render=lambda screen: render_sweep(report, colour=screen.colour, width=screen.width),
+    )

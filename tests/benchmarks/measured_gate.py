@@ -39,10 +39,10 @@ STORE = "store"
 #: (part, where its function is looked up). The first word of a part that is a job's own step is "job".
 PARTS = (
     ("plan: change", "gatekeep.tree.repository:GitRepository.load_change"),
-    ("plan: matrices", "gatekeep.cli.gate:load_matrices"),
-    ("plan: toolchains", "gatekeep.cli.gate:ready_toolchains"),
+    ("plan: matrices", "gatekeep.cli.judging:load_matrices"),
+    ("plan: toolchains", "gatekeep.cli.judging:ready_toolchains"),
     ("plan: stored evidence", "gatekeep.history.store:SqliteStore.list_evidence"),
-    ("plan: jobs", "gatekeep.cli.gate:plan_change"),
+    ("plan: jobs", "gatekeep.cli.judging:plan_change"),
     ("carry or build", "gatekeep.runner.schedule:_Run._advance"),
     ("open workers", "gatekeep.build.worktree:MaterialisedTree"),
     (JOB, "gatekeep.build.job:Workplace.build"),
@@ -58,9 +58,9 @@ PARTS = (
     (STORE, "gatekeep.history.store:SqliteStore.add"),
     ("store what is carried", "gatekeep.history.store:SqliteStore.add_carried"),
     ("end workers", "gatekeep.runner.local:LocalExecutor.close"),
-    ("judge: case", "gatekeep.cli.gate:_make_case"),
-    ("judge", "gatekeep.cli.gate:judge"),
-    ("report", "gatekeep.cli.gate:_write_reports"),
+    ("judge: case", "gatekeep.cli.judging:_make_case"),
+    ("judge", "gatekeep.cli.judging:judge"),
+    ("report", "gatekeep.cli.gate:_write"),
 )
 
 

@@ -1,0 +1,129 @@
+"""
+A change judged, from its two names to the judgement: what every command does that decides whether commits may land.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import replace
+from pathlib import Path
+
+from gatekeep.cli.edges import Edges, list_caches, ready_toolchains, run_plan
+from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
+from gatekeep.judge.case import Case
+from gatekeep.judge.verdict import judge, sort_evidence
+from gatekeep.model.change import Change
+from gatekeep.model.evidence import Evidence
+from gatekeep.model.plan import Plan
+from gatekeep.model.verdict import Judgement
+from gatekeep.runner.carry import ReadSetCarrier, list_trusted
+from gatekeep.runner.matrices import Matrices, load_matrices
+from gatekeep.runner.plan import PlanInputs, plan_change
+from gatekeep.runner.reach_trees import TreeComparer
+from gatekeep.runner.schedule import BuildEverything, Carrier
+
+
+def judge_change(
+    edges: Edges, base: str, head: str, matrix: Path | None, workers: int | None, *, rebuild: bool
+) -> Judgement:
+    """
+    Build what must be built of BASE..HEAD and judge it.
+
+    Args:
+        edges: What the run holds open.
+        base: The revision that judges.
+        head: The last one that is judged.
+        matrix: A matrix file by name; None means the one in the trees.
+        workers: How many builds run at once; None means the cores that this process may use.
+        rebuild: Take nothing over from earlier runs.
+
+    Raises:
+        RepositoryError: A revision does not exist, or git cannot be run.
+        MatrixError: The base's matrix is wrong.
+        StoreError: The store cannot be read or written.
+        RunnerError: The machine cannot build.
+    """
+    repository = edges.repository
+    change = repository.load_change(base, head)
+    matrices = load_matrices(
+        change,
+        named=matrix,
+        work_tree=repository.work_tree,
+        files=repository,
+        parse=edges.matrices.read,
+    )
+    barred = {bar.target for bar in edges.store.list_barred()}
+    toolchains = ready_toolchains(edges, matrices.by_tree.values())
+    plan = plan_change(
+        PlanInputs(
+            change=change,
+            matrices=matrices.by_tree,
+            toolchains=toolchains,
+            stored=() if rebuild else list_trusted(edges.store.list_evidence(_trees(change)), barred),
+            durations_s=edges.store.load_durations(),
+            changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.head.tree_id)],
+            host_environment=edges.environment,
+        )
+    )
+    found = run_plan(
+        edges,
+        plan,
+        workers=workers,
+        source_date=matrices.by_tree[change.base.tree_id].source_date,
+        carrier=_make_carrier(edges, barred, rebuild=rebuild),
+        earlier=_newest(edges, plan, rebuild=rebuild),
+        caches={} if rebuild else list_caches(toolchains),
+    )
+    case = _make_case(edges, change, matrices, (*plan.known, *found))
+    return Judgement(
+        change=change,
+        matrix=case.base_matrix,
+        evidence=sort_evidence(case),
+        verdict=judge(case),
+        reused_count=sum(1 for entry in plan.known if entry.key),
+        carried_count=sum(1 for entry in found if entry.carried is not None),
+    )
+
+
+def _make_carrier(edges: Edges, barred: Collection[str], *, rebuild: bool) -> Carrier:
+    if rebuild:
+        return BuildEverything("--rebuild asks for it")
+    return ReadSetCarrier(TreeComparer(edges.repository), barred)
+
+
+def _newest(edges: Edges, plan: Plan, *, rebuild: bool) -> tuple[Evidence, ...]:
+    """Where the base itself is not known, builds of other trees may still tell."""
+    if rebuild or all(job.position > 0 for job in plan.jobs):
+        return ()
+    return edges.store.list_newest()
+
+
+def _trees(change: Change) -> list[str]:
+    return [change.base.tree_id, *(commit.tree_id for commit in change.commits)]
+
+
+def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple[Evidence, ...]) -> Case:
+    repository = edges.repository
+    return Case(
+        change=change,
+        matrices=matrices.by_tree,
+        evidence={(entry.tree_id, entry.target): entry for entry in evidence},
+        line_maps={
+            commit.tree_id: repository.load_line_map(change.base.tree_id, commit.tree_id) for commit in change.commits
+        },
+        paths={tree_id: repository.list_tree(tree_id).entries.keys() for tree_id in _trees(change)},
+        matrix_errors=matrices.errors,
+    )
+
+
+def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
+    """Turn log paths, which the store keeps relative to itself, into paths that open from here."""
+    prefix = show_folder(folder)
+    verdict = judgement.verdict
+    return replace(
+        judgement,
+        verdict=replace(
+            verdict, reasons=show_logs(verdict.reasons, prefix), notices=show_logs(verdict.notices, prefix)
+        ),
+        evidence=show_evidence_logs(judgement.evidence, prefix),
+    )

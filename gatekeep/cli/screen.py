@@ -1,0 +1,63 @@
+"""
+Where reports go: standard output, as people read it or as JSON, and files.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from gatekeep.report.write import write_text
+
+_WIDTH_WITHOUT_TERMINAL = 100
+_MOST_WIDTH = 120
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screen:
+    """What standard output can show; `width` is in columns."""
+
+    is_terminal: bool
+    colour: bool
+    width: int
+
+
+def find_screen(colour: str = "auto") -> Screen:
+    """Look at standard output; `colour` is the option's value."""
+    is_terminal = sys.stdout.isatty()
+    wanted = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
+    width = min(shutil.get_terminal_size().columns, _MOST_WIDTH) if is_terminal else _WIDTH_WITHOUT_TERMINAL
+    return Screen(is_terminal=is_terminal, colour=wanted, width=width)
+
+
+def write_reports(
+    files: Sequence[tuple[Path | None, Callable[[], str]]], *, colour: str, render: Callable[[Screen], str]
+) -> None:
+    """
+    Write a report to the files that were asked for, and show it.
+
+    Args:
+        files: Each with what goes into it; None was not asked for. `-` is standard output, which then shows nothing
+            else.
+        colour: The option's value.
+        render: Gives what people read.
+    """
+    to_stdout: list[str] = []
+    for path, text in files:
+        if path is None:
+            continue
+        if str(path) == "-":
+            to_stdout.append(text())
+        else:
+            write_text(path, text())
+    if to_stdout:
+        click.echo("\n".join(to_stdout), nl=False)
+        return
+    screen = find_screen(colour)
+    click.echo(render(screen), nl=False, color=screen.colour)
