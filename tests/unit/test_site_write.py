@@ -135,7 +135,7 @@ from pathlib import Path
 from gatekeep.report.site import write
 from tests.unit.test_site_write import usual
 left = int(sys.argv[2])
-put = write._put
+put = write._write_part
 def counted(path, content):
     global left
     left -= 1
@@ -143,7 +143,7 @@ def counted(path, content):
         (path.parent / ".part-left").write_bytes(content[:10])
         os.kill(os.getpid(), signal.SIGKILL)
     return put(path, content)
-write._put = counted
+write._write_part = counted
 write.write_site(usual(is_broken=True), Path(sys.argv[1]))
 """
 

@@ -55,6 +55,8 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        # The templates are our own: looking for changes of each at each page were five calls of the system a page.
+        auto_reload=False,
     )
     environment.filters |= {
         "bytes": render_bytes,

