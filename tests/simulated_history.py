@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import hashlib
 import random
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from gatekeep.model.change import Commit
-from gatekeep.model.culprit import Sight
-from gatekeep.runner.culprit import CulpritSearch, Probe, Seen
+from gatekeep.model.culprit import Conclusion, Sight
+from gatekeep.runner.culprit import CulpritSearch
+from gatekeep.runner.culprit_desk import Desk
 from gatekeep.runner.culprit_range import CommitRange
+from gatekeep.runner.culprit_sights import Probe, Seen
 
 Changes = frozenset[str]
 
@@ -84,40 +86,65 @@ class History:
 @dataclass(slots=True)
 class Machine:
     """
-    Builds without building, and counts.
+    Builds without building, and counts. What is not wanted fresh is carried from a build that no difference reaches.
 
-    `faults` by target: the changes that are wrong together. `broken_trees` cannot be built at all, by the machine's
-    fault; of `lying_trees` every other build, beginning with the first, comes out wrong.
+    `faults` by target: the changes that are wrong together. `mends` by target: pairs of changes, of which the first
+    breaks the target until the second comes; `told` whether each of them shows another fault. `broken_trees` cannot be
+    built at all, by the machine's fault; of `lying_trees`, and of all trees that are the same to the target, every
+    other build comes out wrong, beginning with the first.
     """
 
     history: History
     faults: dict[str, Changes]
+    mends: dict[str, Sequence[tuple[str, str | None]]] = field(default_factory=dict)
+    told: bool = True
     broken_trees: frozenset[str] = frozenset()
     lying_trees: frozenset[tuple[str, str]] = frozenset()
     build_count: int = 0
     fresh_count: int = 0
     round_count: int = 0
-    built: dict[tuple[str, str], int] = field(default_factory=dict)
+    built: dict[tuple[str, Changes], int] = field(default_factory=dict)
+    shown: dict[tuple[str, str], Seen] = field(default_factory=dict)
 
     def is_faulty(self, target: str, tree_id: str) -> bool:
         """The truth."""
-        return self.faults[target] <= self.history.changes[tree_id]
+        held = self.history.changes[tree_id]
+        return bool(self.list_wrong(target, tree_id)) or (target in self.faults and self.faults[target] <= held)
 
-    def look(self, wanted: Sequence[tuple[str, Probe]]) -> list[tuple[str, Seen]]:
-        """Build."""
-        self.round_count += 1
-        return [(target, self._build(target, probe)) for target, probe in wanted]
+    def list_read(self, target: str, tree_id: str) -> Changes:
+        """What of a tree the target reads."""
+        return frozenset(change for change in self.history.changes[tree_id] if target in self.history.touched[change])
+
+    def list_wrong(self, target: str, tree_id: str) -> list[str]:
+        """The changes that break a target and are not mended."""
+        held = self.history.changes[tree_id]
+        return [wrong for wrong, mend in self.mends.get(target, ()) if wrong in held and mend not in held]
+
+    def look(self, target: str, probe: Probe) -> Seen:
+        """Carry, or build."""
+        tree_id = probe.commit.tree_id
+        for (name, built_id), seen in self.shown.items() if not probe.fresh else ():
+            if name == target and not self.history.reaches(target, built_id, tree_id):
+                return replace(seen, tree_id=tree_id, fresh=False)
+        seen = self._build(target, probe)
+        if seen.sight is not Sight.UNKNOWN:
+            self.shown[target, tree_id] = seen
+        return seen
 
     def _build(self, target: str, probe: Probe) -> Seen:
         tree_id = probe.commit.tree_id
         self.build_count += not probe.fresh
         self.fresh_count += probe.fresh
-        number = self.built[target, tree_id] = self.built.get((target, tree_id), 0) + 1
+        read = self.list_read(target, tree_id)
+        number = self.built[target, read] = self.built.get((target, read), 0) + 1
         if tree_id in self.broken_trees:
             return Seen(tree_id=tree_id, sight=Sight.UNKNOWN, why="out of memory", fresh=probe.fresh)
-        lies = (target, tree_id) in self.lying_trees and number % 2 == 1
+        lying = any(name == target and self.list_read(target, other) == read for name, other in self.lying_trees)
+        lies = lying and number % 2 == 1
         sight = Sight.FAULTY if self.is_faulty(target, tree_id) != lies else Sight.WELL
-        return Seen(tree_id=tree_id, sight=sight, fresh=probe.fresh)
+        wrong = self.list_wrong(target, tree_id)[:1] if self.told and sight is Sight.FAULTY else []
+        # Every build of this machine is made for the search that asks.
+        return Seen(tree_id=tree_id, sight=sight, fault="".join(wrong), fresh=True)
 
     def search(
         self, target: str, commits: CommitRange, *, by_reach: bool = True, confirm: bool = True
@@ -137,6 +164,39 @@ class Machine:
             if self.is_faulty(target, commit.tree_id)
             and not any(self.is_faulty(target, self.history.by_id[parent].tree_id) for parent in commit.parent_ids)
         ]
+
+
+@dataclass(slots=True)
+class Alone:
+    """A target with one search."""
+
+    search: CulpritSearch
+
+    def list_searches(self) -> Sequence[CulpritSearch]:
+        """Give it."""
+        return (self.search,)
+
+
+def run_searches(
+    searches: Mapping[str, CulpritSearch], machine: Machine, *, worker_count: int, lot: random.Random | None = None
+) -> dict[str, Conclusion]:
+    """Search to the end. All looks under way end together; with `lot`, one after the other as it draws them."""
+    desk = Desk({name: Alone(search) for name, search in searches.items()}, worker_count)
+    under_way: list[tuple[str, Probe]] = []
+    while True:
+        under_way += desk.hand_out()
+        if not under_way:
+            break
+        if lot is None:
+            ended, under_way = under_way, []
+            machine.round_count += 1
+        else:
+            ended = [under_way.pop(lot.randrange(len(under_way)))]
+        for name, probe in ended:
+            searches[name].take(machine.look(name, probe))
+            desk.end(name, probe.commit.tree_id)
+    found = {name: search.conclusion for name, search in searches.items()}
+    return {name: conclusion for name, conclusion in found.items() if conclusion is not None}
 
 
 def draw_line(history: History, lot: random.Random, length: int, targets: Sequence[str]) -> list[Commit]:

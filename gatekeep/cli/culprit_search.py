@@ -12,19 +12,20 @@ from dataclasses import replace
 from pathlib import Path
 
 from gatekeep.build.machine import count_usable_cores
+from gatekeep.cli.culprit_hunt import Hunt
 from gatekeep.cli.edges import Edges, open_executor, ready_toolchains
 from gatekeep.history.store import is_reusable
-from gatekeep.judge.fault import FaultSought, Look, find_fault, list_shown, look_at_outcome, look_for_fault, word_fault
 from gatekeep.model.change import Change, LineMap
-from gatekeep.model.culprit import Conclusion, CulpritAnswer, CulpritStanding, Sight
-from gatekeep.model.evidence import Diagnostic, Evidence
+from gatekeep.model.culprit import CulpritAnswer
+from gatekeep.model.evidence import Evidence, TimedOut
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job
 from gatekeep.report.plain import plain
 from gatekeep.report.progress import NoProgress, Progress, say_result
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
-from gatekeep.runner.culprit import CulpritSearch, Probe, Seen, run_searches
+from gatekeep.runner.culprit_desk import Desk
 from gatekeep.runner.culprit_range import CommitRange
+from gatekeep.runner.culprit_sights import Probe
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach import find_reach
@@ -92,7 +93,7 @@ def find_culprits(
         known: Results besides those of the store.
 
     Returns:
-        One answer a target, in their order.
+        In the order of the targets, at least one answer each: one for every fault that has a culprit of its own.
 
     Raises:
         StoreError: The store cannot be read or written.
@@ -114,6 +115,7 @@ def find_culprits(
     stored = list_trusted((*edges.store.list_evidence(trees), *known), barred)
     worker_count = workers or count_usable_cores()
     progress = _SearchProgress()
+    looker = _Looker(edges, commits, targets, plan.jobs, (*stored, *plan.known), workers=worker_count, barred=barred)
     with open_executor(
         edges,
         workers=worker_count,
@@ -121,18 +123,8 @@ def find_culprits(
         source_date=matrices[change.base.tree_id].source_date,
         progress=progress,
     ) as executor:
-        looker = _Looker(
-            edges, commits, plan.jobs, (*stored, *plan.known), executor=executor, progress=progress, barred=barred
-        )
-        searches = {
-            name: CulpritSearch(commits, reaches=lambda old, new, name=name: looker.reaches(name, old, new))  # type: ignore[misc]  # mypy cannot infer a lambda with a default
-            for name in targets
-        }
-        for name, search in searches.items():
-            for seen in looker.iter_known(name):
-                search.take(seen)
-        conclusions = run_searches(searches, looker, worker_count=worker_count)
-    return tuple(looker.answer(name, conclusions[name]) for name in targets)
+        looker.search(executor, progress)
+    return tuple(answer for name in targets for answer in looker.iter_answers(name))
 
 
 def _change_of(commits: CommitRange) -> Change:
@@ -159,14 +151,14 @@ class _Looker:
         self,
         edges: Edges,
         commits: CommitRange,
+        targets: Iterable[str],
         jobs: Iterable[Job],
         known: Iterable[Evidence],
         *,
-        executor: Executor,
-        progress: Progress,
+        workers: int,
         barred: Iterable[str],
     ) -> None:
-        self._edges, self._range, self._executor, self._progress = edges, commits, executor, progress
+        self._edges, self._range = edges, commits
         self._jobs = {(job.target.name, job.commit.tree_id): job for job in jobs}
         self._comparer = TreeComparer(edges.repository)
         self._carrier = _SearchCarrier(ReadSetCarrier(self._comparer, tuple(barred)))
@@ -174,83 +166,105 @@ class _Looker:
         self._evidence: dict[str, dict[str, Evidence]] = {}
         self._line_maps: dict[tuple[str, str], LineMap] = {}
         self._reached: dict[tuple[str, str], dict[str, bool]] = {}
-        self._faults: dict[str, FaultSought | None] = {}
         self._builds: Counter[str] = Counter()
         self._reused: dict[str, set[str]] = {}
+        self._hunts = {
+            name: Hunt(
+                name,
+                commits,
+                reaches=lambda old, new, name=name: self._reaches(name, old, new),  # type: ignore[misc]  # mypy cannot infer a lambda with a default
+                map_lines=self._map_lines,
+                find_author=self._find_author,
+            )
+            for name in targets
+        }
+        self._desk = Desk(self._hunts, workers)
+        self._take_known(known)
+
+    def _take_known(self, known: Iterable[Evidence]) -> None:
+        """Take in what earlier runs have seen."""
         for entry in known:
             job = self._jobs.get((entry.target, entry.tree_id))
             # A toolchain that is not there leaves no job: the entry that says so is all there is.
             if job is None or (entry.key == job.key and is_reusable(entry)):
                 self._evidence.setdefault(entry.target, {})[entry.tree_id] = entry
+            elif entry.key == job.key and isinstance(entry.outcome, TimedOut) and entry.target in self._hunts:
+                # Half of what is needed to know that it is the code's fault.
+                self._hunts[entry.target].take(entry.tree_id, entry, fresh=False)
+        for name, hunt in self._hunts.items():
+            for tree_id, entry in self._evidence.get(name, {}).items():
+                if is_reusable(entry):
+                    hunt.take(tree_id, entry, fresh=False)
 
-    def iter_known(self, name: str) -> Iterator[Seen]:
-        """Say what earlier runs have seen; where an end is not known yet, some of it is told when it is asked for."""
-        for tree_id, entry in self._evidence.get(name, {}).items():
-            look = self._judge(name, tree_id, entry)
-            if look.sight is not Sight.UNKNOWN:
-                yield Seen(tree_id=tree_id, sight=look.sight)
+    def search(self, executor: Executor, progress: Progress) -> None:
+        """
+        Search to the end.
 
-    def look(self, wanted: Sequence[tuple[str, Probe]]) -> Iterator[tuple[str, Seen]]:
-        """Build what has to be built, all at once; then say what is seen, the ends first."""
-        jobs: dict[tuple[str, str], Job] = {}
-        self._carrier.fresh = {(name, probe.commit.tree_id) for name, probe in wanted if probe.fresh}
-        for name, probe in wanted:
-            job = self._jobs.get((name, probe.commit.tree_id))
-            if job is not None and (probe.fresh or self._get(name, probe.commit.tree_id) is None):
-                jobs[name, probe.commit.tree_id] = replace(job, commit=probe.commit)
-        found = self._build(list(jobs.values()))
-        ends = (self._range.good.tree_id, self._range.bad.tree_id)
-        for name, probe in sorted(wanted, key=lambda entry: _place_of(entry[1].commit.tree_id, ends)):
-            tree_id = probe.commit.tree_id
-            built = found.get((name, tree_id))
-            if built is None or built.carried is not None:
-                self._reused.setdefault(name, set()).add(tree_id)
-            look = self._judge(name, tree_id, built or self._get(name, tree_id))
-            yield name, Seen(tree_id=tree_id, sight=look.sight, why=look.why, fresh=probe.fresh)
+        Raises:
+            StoreError: The store cannot be written.
+            Interrupted: Ctrl-C.
+        """
+        jobs = self._begin_looks()
+        if jobs:
+            run_jobs(
+                jobs,
+                executor=executor,
+                store=self._edges.store,
+                progress=progress,
+                carrier=self._carrier,
+                earlier=[entry for name in self._hunts for entry in self._evidence.get(name, {}).values()],
+                follow=self._follow,
+            )
 
-    def _build(self, jobs: list[Job]) -> dict[tuple[str, str], Evidence]:
-        if not jobs:
-            return {}
-        names = {job.target.name for job in jobs}
-        found = run_jobs(
-            jobs,
-            executor=self._executor,
-            store=self._edges.store,
-            progress=self._progress,
-            carrier=self._carrier,
-            earlier=[entry for name in names for entry in self._evidence.get(name, {}).values()],
+    def _begin_looks(self) -> list[Job]:
+        """Answer what can be answered at once, until only builds are wanted; give these."""
+        jobs: list[Job] = []
+        while wanted := self._desk.hand_out():
+            for name, probe in wanted:
+                tree_id = probe.commit.tree_id
+                job = self._jobs.get((name, tree_id))
+                known = self._evidence.get(name, {}).get(tree_id)
+                # A machine's fault is tried again where it can be.
+                is_known = known is not None and (is_reusable(known) or job is None)
+                if job is None or (is_known and not probe.fresh):
+                    self._reused.setdefault(name, set()).add(tree_id)
+                    self._end(name, tree_id, known, fresh=False, wanted_fresh=probe.fresh)
+                else:
+                    jobs.append(self._make_job(job, probe))
+        return jobs
+
+    def _make_job(self, job: Job, probe: Probe) -> Job:
+        key = job.target.name, job.commit.tree_id
+        (self._carrier.fresh.add if probe.fresh else self._carrier.fresh.discard)(key)
+        return replace(job, commit=probe.commit)
+
+    def _follow(self, evidence: Evidence) -> list[Job]:
+        """Take in a result, and give what is to be built now that it is known."""
+        name, tree_id = evidence.target, evidence.tree_id
+        if evidence.carried is None:
+            self._builds[name] += 1
+        else:
+            self._reused.setdefault(name, set()).add(tree_id)
+        known = self._evidence.setdefault(name, {})
+        if is_reusable(evidence) or tree_id not in known:
+            # The newest last: it is the first to be carried from.
+            known.pop(tree_id, None)
+            known[tree_id] = evidence
+        wanted_fresh = (name, tree_id) in self._carrier.fresh
+        again = self._end(name, tree_id, evidence, fresh=evidence.carried is None, wanted_fresh=wanted_fresh)
+        return [*again, *self._begin_looks()]
+
+    def _end(self, name: str, tree_id: str, evidence: Evidence | None, *, fresh: bool, wanted_fresh: bool) -> list[Job]:
+        """Tell a look; give the job that has to be done once more before it says anything."""
+        if self._hunts[name].take(tree_id, evidence, fresh=fresh, wanted_fresh=wanted_fresh):
+            self._desk.end(name, tree_id)
+            return []
+        return [self._jobs[name, tree_id]]
+
+    def _find_author(self, path: str, line: int) -> str | None:
+        return self._edges.repository.find_line_author(
+            self._range.good.commit_id, self._range.bad.commit_id, path, line
         )
-        for entry in found:
-            self._builds[entry.target] += entry.carried is None
-            known = self._evidence.setdefault(entry.target, {})
-            if is_reusable(entry) or entry.tree_id not in known:
-                # The newest last: it is the first to be carried from.
-                known.pop(entry.tree_id, None)
-                known[entry.tree_id] = entry
-        return {(entry.target, entry.tree_id): entry for entry in found}
-
-    def _get(self, name: str, tree_id: str) -> Evidence | None:
-        """Give what is known; a machine's fault is tried again where it can be, and so is not."""
-        entry = self._evidence.get(name, {}).get(tree_id)
-        return None if entry is None or (not is_reusable(entry) and (name, tree_id) in self._jobs) else entry
-
-    def _judge(self, name: str, tree_id: str, evidence: Evidence | None) -> Look:
-        if evidence is None:
-            # The matrix of that commit does not list it: nothing of it is broken there.
-            return Look(sight=Sight.WELL)
-        found = look_at_outcome(evidence)
-        if tree_id == self._range.good.tree_id or found.sight is Sight.UNKNOWN:
-            return found
-        if name not in self._faults:
-            good = self._evidence.get(name, {}).get(self._range.good.tree_id)
-            bad = self._evidence.get(name, {}).get(self._range.bad.tree_id)
-            if any(end is None or look_at_outcome(end).sight is Sight.UNKNOWN for end in (good, bad)):
-                # Where it does not even come out, one needs no other end to know.
-                return found if found.sight is Sight.FAULTY else Look(sight=Sight.UNKNOWN, why="an end is not known")
-            if good is not None and bad is not None:
-                self._faults[name] = find_fault(good, bad, self._map_lines)
-        fault = self._faults.get(name)
-        return Look(sight=Sight.WELL) if fault is None else look_for_fault(fault, evidence, self._map_lines)
 
     def _map_lines(self, old_tree_id: str, new_tree_id: str) -> LineMap:
         key = old_tree_id, new_tree_id
@@ -258,7 +272,7 @@ class _Looker:
             self._line_maps[key] = self._edges.repository.load_line_map(*key)
         return self._line_maps[key]
 
-    def reaches(self, name: str, old_tree_id: str, new_tree_id: str) -> bool:
+    def _reaches(self, name: str, old_tree_id: str, new_tree_id: str) -> bool:
         """
         Tell whether a difference may reach a target, by what its builds have read so far.
 
@@ -283,28 +297,9 @@ class _Looker:
                 )
         return known.get(name, True)
 
-    def answer(self, name: str, conclusion: Conclusion) -> CulpritAnswer:
-        """Put together what people want to know."""
-        shown_at = conclusion.culprit or self._range.bad
-        evidence = self._evidence.get(name, {}).get(shown_at.tree_id)
-        warnings: tuple[Diagnostic, ...] = ()
-        fault = self._faults.get(name)
-        if evidence is not None and fault is not None and fault.warnings:
-            warnings = list_shown(fault, evidence, self._map_lines)
-        nothing = conclusion.standing is CulpritStanding.WELL_AT_BAD or evidence is None
-        words, place = ("", "") if nothing or evidence is None else word_fault(evidence, warnings)
-        return CulpritAnswer(
-            target=name,
-            good=self._range.good,
-            bad=self._range.bad,
-            conclusion=conclusion,
-            fault=words,
-            place=place,
-            warnings=warnings,
-            log_path=evidence.log_path if words and evidence is not None else None,
-            build_count=self._builds[name],
-            reused_count=len(self._reused.get(name, ())),
-        )
+    def iter_answers(self, name: str) -> Iterator[CulpritAnswer]:
+        """Give what people want to know of a target, when its search has ended."""
+        return self._hunts[name].iter_answers(self._builds[name], len(self._reused.get(name, ())))
 
 
 class _SearchProgress(NoProgress):
@@ -323,10 +318,6 @@ class _SearchProgress(NoProgress):
         # A reader that has gone away is not the search's concern.
         with suppress(OSError):
             print(plain(text), file=sys.stderr, flush=True)
-
-
-def _place_of(tree_id: str, ends: tuple[str, str]) -> int:
-    return ends.index(tree_id) if tree_id in ends else len(ends)
 
 
 class _SearchCarrier:

@@ -103,8 +103,9 @@ def sweep(
       gatekeep sweep v1.4 --since v1.3
 
     Nothing is carried and no compiler cache is used. What the gates had carried to this tree is held against the clean
-    builds, as by `gatekeep audit`. For each target that is newly broken or outgrown, or has a new warning, the commit
-    that did it is searched for. The commits of the branch are recorded, for `gatekeep history` and the health site.
+    builds, as by `gatekeep audit`. For each target that is newly broken, outgrown or past its time limit, and for each
+    new warning, the commit that did it is searched for. The commits of the branch are recorded, for `gatekeep history`
+    and the health site.
 
     A sweep that was stopped goes on where it was when the same commit is swept again.
 
@@ -289,6 +290,7 @@ class _Night:
                 [name for name in names if name in listed],
                 matrices=matrices,
                 workers=self._workers,
+                known=[found[name] for name in names if isinstance(found[name].outcome, TimedOut)],
             )
         return tuple(sorted(answers, key=lambda answer: answer.target))
 

@@ -1,14 +1,15 @@
 """
-Which fault a search for a culprit is after, and whether one build shows it. Pure.
+Which faults searches for culprits are after, and whether one build shows one. Pure.
 
-A target is faulty where it is broken or outgrown. Where it is built at both ends, the fault is warnings: those that the
-bad end has and the good one has not; faulty is then what shows one of these at least.
+A target is faulty where it does not come out: it is broken, outgrown, or runs past its time limit twice. Warnings that
+the bad end has and the good one has not are faults of their own, for they may have come by several commits. They are
+one fault as long as every build shows all or none of them; what a build parts is two.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gatekeep.judge.warnings import list_new_warnings
 from gatekeep.model.change import LineMap
@@ -22,10 +23,16 @@ MapLines = Callable[[str, str], LineMap]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What a build shows of a fault; `why` says why nothing, where it is unknown, and is hostile."""
+    """
+    What a build shows of a fault.
+
+    `why` says why nothing, where it is unknown; `fault` is what is wrong, where it is faulty, worded the same as long
+    as it is the same. Both are hostile.
+    """
 
     sight: Sight
     why: str = ""
+    fault: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,22 +40,34 @@ class FaultSought:
     """
     A fault.
 
-    `good` is the evidence of the good end. `warnings` are the bad end's new ones, at tree `bad_tree_id`; empty where
-    the fault is that the target does not come out.
+    `good` and `bad` are the evidence of the ends. `warnings` are new at the bad end; empty where the fault is that the
+    target does not come out.
     """
 
     good: Evidence
-    warnings: tuple[Diagnostic, ...]
-    bad_tree_id: str
+    bad: Evidence
+    warnings: tuple[Diagnostic, ...] = ()
 
 
-def look_at_outcome(evidence: Evidence) -> Look:
-    """Say whether a target came out; a time limit that ran out says too little, as for carrying."""
+def look_at_outcome(evidence: Evidence, *, repeated: bool = False) -> Look:
+    """
+    Say whether a target came out.
+
+    Args:
+        evidence: Of one build.
+        repeated: Another build of the same tree came out in the same way: only then is a time limit that ran out the
+            code's fault and not the machine's.
+    """
     match evidence.outcome:
         case Built():
             return Look(sight=Sight.WELL)
-        case Broken() | Outgrown():
-            return Look(sight=Sight.FAULTY)
+        case Broken(message=message, first_error=first):
+            fault = f"{first.path or ''}: {first.message}" if first is not None else message
+            return Look(sight=Sight.FAULTY, fault=fault)
+        case Outgrown(overflows=overflows):
+            return Look(sight=Sight.FAULTY, fault=f"outgrows {overflows[0].region}")
+        case TimedOut() if repeated:
+            return Look(sight=Sight.FAULTY, fault="runs past its time limit")
         case TimedOut(limit_s=limit_s):
             return Look(sight=Sight.UNKNOWN, why=f"it ran past its time limit of {limit_s:g} s")
         case NotDecided(message=message, hint=hint):
@@ -56,33 +75,58 @@ def look_at_outcome(evidence: Evidence) -> Look:
             return Look(sight=Sight.UNKNOWN, why=message if said else f"{message}; {hint}")
 
 
-def find_fault(good: Evidence, bad: Evidence, map_lines: MapLines) -> FaultSought | None:
+def find_faults(good: Evidence, bad: Evidence, map_lines: MapLines) -> tuple[FaultSought, ...]:
     """
-    Say what is wrong at the bad end; None when nothing is.
+    Say what is wrong at the bad end that was not so at the good one; none when nothing is.
 
     Args:
-        good: Built.
-        bad: Built, broken or outgrown.
+        good: Decided; a broken one has not told its warnings, and so hides which are new.
+        bad: Decided; one that ran past its time limit did so twice.
         map_lines: Asked only where there are warnings.
     """
     warnings: tuple[Diagnostic, ...] = ()
-    if isinstance(bad.outcome, Built):
-        if bad.warnings:
-            warnings = list_new_warnings(good.warnings, bad.warnings, map_lines(good.tree_id, bad.tree_id))
-        if not warnings:
-            return None
-    return FaultSought(good=good, warnings=warnings, bad_tree_id=bad.tree_id)
+    if tells_warnings(good) and tells_warnings(bad) and bad.warnings:
+        warnings = list_new_warnings(good.warnings, bad.warnings, map_lines(good.tree_id, bad.tree_id))
+    found = [FaultSought(good=good, bad=bad, warnings=warnings)] if warnings else []
+    is_as_before = isinstance(good.outcome, Outgrown) and isinstance(bad.outcome, Outgrown) and warnings
+    if not isinstance(bad.outcome, Built) and not is_as_before:
+        found.insert(0, FaultSought(good=good, bad=bad))
+    return tuple(found)
 
 
-def look_for_fault(fault: FaultSought, evidence: Evidence, map_lines: MapLines) -> Look:
-    """Say whether a build shows a fault."""
-    found = look_at_outcome(evidence)
-    if not fault.warnings or found.sight is Sight.UNKNOWN:
-        return found
-    if isinstance(evidence.outcome, Broken):
-        # It stopped early, and did not say all that it had to say.
-        return Look(sight=Sight.UNKNOWN, why="it is broken there, so its warnings are not known")
-    return Look(sight=Sight.FAULTY if list_shown(fault, evidence, map_lines) else Sight.WELL)
+def tells_warnings(evidence: Evidence) -> bool:
+    """Tell whether a build went far enough to say all that it had to say."""
+    return isinstance(evidence.outcome, Built | Outgrown)
+
+
+def look_for_fault(
+    fault: FaultSought, evidence: Evidence, map_lines: MapLines, *, repeated: bool = False
+) -> tuple[tuple[FaultSought, Look], ...]:
+    """
+    Say whether a build shows a fault.
+
+    Args:
+        fault: What is looked for.
+        evidence: Of one build.
+        map_lines: Asked only where there are warnings.
+        repeated: As for `look_at_outcome`.
+
+    Returns:
+        What the build shows of the fault; or, where it shows some of its warnings only, the two faults that these are.
+    """
+    found = look_at_outcome(evidence, repeated=repeated)
+    if not fault.warnings:
+        return ((fault, found),)
+    if not tells_warnings(evidence):
+        why = found.why or "it does not come out there, so its warnings are not known"
+        return ((fault, Look(sight=Sight.UNKNOWN, why=why)),)
+    shown = list_shown(fault, evidence, map_lines)
+    hidden = tuple(entry for entry in fault.warnings if entry not in shown)
+    return tuple(
+        (replace(fault, warnings=warnings), Look(sight=sight))
+        for warnings, sight in ((shown, Sight.FAULTY), (hidden, Sight.WELL))
+        if warnings
+    )
 
 
 def list_shown(fault: FaultSought, evidence: Evidence, map_lines: MapLines) -> tuple[Diagnostic, ...]:
@@ -90,22 +134,31 @@ def list_shown(fault: FaultSought, evidence: Evidence, map_lines: MapLines) -> t
     if not evidence.warnings:
         return ()
     fresh = list_new_warnings(fault.good.warnings, evidence.warnings, map_lines(fault.good.tree_id, evidence.tree_id))
-    left = list_new_warnings(fresh, fault.warnings, map_lines(evidence.tree_id, fault.bad_tree_id))
+    left = list_new_warnings(fresh, fault.warnings, map_lines(evidence.tree_id, fault.bad.tree_id))
     return tuple(entry for entry in fault.warnings if entry not in left)
+
+
+def find_place(fault: FaultSought) -> tuple[str, int] | None:
+    """Give path and line, at the bad end, of what is complained about; None where the complaint has no place."""
+    first = fault.warnings[0] if fault.warnings else getattr(fault.bad.outcome, "first_error", None)
+    if first is None or first.path is None or first.line is None:
+        return None
+    return first.path, first.line
 
 
 def word_fault(evidence: Evidence, warnings: tuple[Diagnostic, ...]) -> tuple[str, str]:
     """Give one sentence and its place (or ""), both hostile: the first error, the overflow, or the first warning."""
+    if warnings:
+        option = f" [-W{warnings[0].option}]" if warnings[0].option else ""
+        return f"new warning: {warnings[0].message}{option}", warnings[0].place
     match evidence.outcome:
         case Broken(message=message, first_error=first):
             return (first.message, first.place) if first is not None else (message, "")
         case Outgrown(overflows=overflows):
-            first_overflow = overflows[0]
-            over = first_overflow.over_bytes
+            over = overflows[0].over_bytes
             by = f" by {render_bytes(over)}" if over is not None else ""
-            return f"outgrows {first_overflow.region}{by}", ""
-        case _ if warnings:
-            option = f" [-W{warnings[0].option}]" if warnings[0].option else ""
-            return f"new warning: {warnings[0].message}{option}", warnings[0].place
+            return f"outgrows {overflows[0].region}{by}", ""
+        case TimedOut(limit_s=limit_s):
+            return f"runs past its time limit of {limit_s:g} s", ""
         case _:
             return "", ""

@@ -30,7 +30,9 @@ _TURNS = {
     Rule.TIMED_OUT: Turn.TIMED_OUT,
     Rule.NEW_WARNING: Turn.WARNED,
 }
-_SEARCHED = (Rule.BROKEN, Rule.OUTGROWN, Rule.NEW_WARNING)
+#: What a target must have been for one to ask since when it is not well, or since when it warns.
+_WELL = ("built",)
+_WELL_ENOUGH_TO_WARN = ("built", "outgrown")
 _SHOWN = (*_TURNS, Rule.RESERVE)
 _BAD_OUTCOMES = ("broken", "outgrown", "timed out")
 _SUSPECTS_NAMED = 3
@@ -43,7 +45,7 @@ class SweepCase:
 
     `found` by target, one for every target of `matrix`; a missing one counts as undecided. `last` is what earlier
     sweeps knew, by target. `line_map` leads from the lines of the commit that is compared with to those of `commit`.
-    `culprits` are the searches so far, by target.
+    `culprits` are the searches so far, by target; one has several where it has faults of several commits.
     """
 
     commit: Commit
@@ -51,7 +53,7 @@ class SweepCase:
     found: Mapping[str, Evidence]
     last: Mapping[str, LastKnown]
     line_map: LineMap = field(default_factory=LineMap)
-    culprits: Mapping[str, CulpritAnswer] = field(default_factory=dict)
+    culprits: Mapping[str, Sequence[CulpritAnswer]] = field(default_factory=dict)
 
 
 def judge_sweep(case: SweepCase) -> SweepFindings:
@@ -104,13 +106,13 @@ def list_suspicious(
     """
     wanted: set[str] = set()
     for reason in findings.reasons:
-        # A build that ran past its time limit says too little, there as here.
-        if reason.rule not in _SEARCHED:
+        if reason.rule not in _TURNS:
             continue
+        enough = _WELL_ENOUGH_TO_WARN if reason.rule is Rule.NEW_WARNING else _WELL
         groups: dict[str, list[str]] = {}
         for name in reason.targets:
             known = last.get(name)
-            if known is not None and known.outcome == "built" and known.tree_id != commit.tree_id:
+            if known is not None and known.outcome in enough and known.tree_id != commit.tree_id:
                 groups.setdefault(known.commit_id, []).append(name)
         for names in groups.values():
             if _is_one_fault(reason):
@@ -120,16 +122,20 @@ def list_suspicious(
     return tuple(sorted(wanted))
 
 
-def share_answers(findings: SweepFindings, answers: Sequence[CulpritAnswer]) -> dict[str, CulpritAnswer]:
-    """Give by target the search that answers for it: its own, or that of the target which stood for it."""
-    shared = {answer.target: answer for answer in answers}
+def share_answers(findings: SweepFindings, answers: Sequence[CulpritAnswer]) -> dict[str, list[CulpritAnswer]]:
+    """Give by target the searches that answer for it: its own first, then those of targets which stood for it."""
+    shared: dict[str, list[CulpritAnswer]] = {}
+    for answer in answers:
+        shared.setdefault(answer.target, []).append(answer)
     for reason in findings.reasons:
         if not _is_one_fault(reason):
             continue
         for answer in answers:
             if answer.target in reason.targets and _answers(answer, reason):
                 for name in reason.targets:
-                    shared.setdefault(name, answer)
+                    found = shared.setdefault(name, [])
+                    if answer not in found:
+                        found.append(answer)
     return shared
 
 
@@ -139,9 +145,12 @@ def _is_one_fault(reason: Reason) -> bool:
 
 
 def _answers(answer: CulpritAnswer, reason: Reason) -> bool:
-    """A search for a new warning ends at the first of several: it answers for those that came there."""
-    if reason.rule is not Rule.NEW_WARNING or answer.conclusion.standing is not CulpritStanding.FOUND:
-        return True
+    """A search for warnings answers for its own, another one for a target that does not come out."""
+    if reason.rule is not Rule.NEW_WARNING:
+        return not answer.warnings
+    if not answer.warnings:
+        # It came to nothing before it was known what to look for.
+        return answer.conclusion.standing is not CulpritStanding.FOUND
     return any(
         reason.message.startswith(f"new warning: {warning.message}") and reason.place.startswith(f"{warning.path}:")
         for warning in answer.warnings
@@ -187,12 +196,12 @@ def _split_by_culprit(case: SweepCase, reason: Reason) -> Iterator[Reason]:
     """One cause may have come by several commits: a reason for each, and one for those of which it is not known."""
     groups: dict[tuple[str | None, str], list[str]] = {}
     for name in reason.targets:
-        answer = case.culprits.get(name)
-        if answer is not None and not _may_answer(case, name, answer, reason):
-            answer = None
+        answers = (entry for entry in case.culprits.get(name, ()) if _may_answer(case, name, entry, reason))
+        answer = next(answers, None)
         culprit = answer.conclusion.culprit if answer is not None else None
         if answer is not None and culprit is not None:
-            stood_for = f"found with {answer.target}; the fault is the same" if _is_shared(reason, answer) else ""
+            is_shared = len(reason.targets) > 1 and _is_one_fault(reason)
+            stood_for = f"found with {answer.target}; the fault is the same" if is_shared else ""
             key: tuple[str | None, str] = (culprit.commit_id, stood_for)
         else:
             key = (None, _say_range(case, name, answer))
@@ -213,10 +222,6 @@ def _may_answer(case: SweepCase, name: str, answer: CulpritAnswer, reason: Reaso
     return known is not None and known.commit_id == answer.good.commit_id and _answers(answer, reason)
 
 
-def _is_shared(reason: Reason, answer: CulpritAnswer) -> bool:
-    return len(reason.targets) > 1 and _is_one_fault(reason)
-
-
 def _say_range(case: SweepCase, name: str, answer: CulpritAnswer | None) -> str:
     known = case.last.get(name)
     here = case.commit.short_id
@@ -228,7 +233,7 @@ def _say_range(case: SweepCase, name: str, answer: CulpritAnswer | None) -> str:
             "toolchain, the machine, or a build that does not always give the same"
         )
     between = f"it came between commit {known.commit_id[:10]}, the last sweep that knew it, and {here}"
-    if known.outcome != "built":
+    if answer is None and known.outcome != "built":
         return f"{between}; it was {known.outcome} there, in another way"
     if answer is None:
         return between

@@ -34,14 +34,16 @@ class Conclusion:
     The end of a search.
 
     `culprit` is the first commit at which the target broke, and `before` its parent at which it was still well (None
-    for a commit without parents); both None unless found. `merges` are those through which the culprit came, the
-    outermost first. `suspects` are the commits among which the culprit is, parents before children: one when found,
-    none when there was nothing to find. `why` is one sentence where it needs one; hostile.
+    for a commit without parents); both None unless found. `joins` are the other parents of a culprit that is a merge,
+    where all of them are well too: it is the joining that broke the target. `merges` are those through which the
+    culprit came, the outermost first. `suspects` are the commits among which the culprit is, parents before children:
+    one when found, none when there was nothing to find. `why` is one sentence where it needs one; hostile.
     """
 
     standing: CulpritStanding
     culprit: Commit | None = None
     before: Commit | None = None
+    joins: tuple[Commit, ...] = ()
     merges: tuple[Commit, ...] = ()
     suspects: tuple[Commit, ...] = ()
     why: str = ""
@@ -50,12 +52,13 @@ class Conclusion:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CulpritAnswer:
     """
-    One target's search, with what people want to know of it.
+    One search for a fault of a target, with what people want to know of it.
 
-    `good` and `bad` are the ends. `fault` words what is wrong at the culprit, where one was found, else at the bad end;
-    empty where nothing is; hostile. `place` is `file:line` where it has one. `warnings` are new at the culprit, empty
-    where the fault is none of warning. `build_count` counts builds of this search, `reused_count` results that were
-    carried or known before.
+    A target that got warnings by several commits has several. `good` and `bad` are the ends. `fault` words what is
+    wrong at the culprit, where one was found, else at the bad end; empty where nothing is; hostile. `place` is
+    `file:line` where it has one. `warnings` are those that the search was for, as they are at the bad end; empty where
+    the target does not come out. `build_count` counts builds, `reused_count` results that were carried or known before;
+    both serve all searches of the target and stand at the first.
     """
 
     target: str

@@ -90,8 +90,7 @@ def _iter_group(members: Sequence[CulpritAnswer], width: int) -> Iterator[str]:
                 yield from _wrap(f"{warning.place}: new warning: {warning.message}", width, _INDENT)
             for merge in conclusion.merges:
                 yield from _wrap(f"came in by the merge {_say(merge)}", width, _INDENT)
-            if len(conclusion.culprit.parent_ids) > 1 and conclusion.culprit not in conclusion.merges:
-                yield from _wrap("what it merges was well on each side, or faulty before it parted", width, _INDENT)
+            yield from _say_joined(conclusion.culprit, conclusion.joins, width)
             if conclusion.before is not None:
                 yield from _wrap(f"still well at commit {_say(conclusion.before)}", width, _INDENT)
         case CulpritStanding.WELL_AT_BAD:
@@ -111,6 +110,14 @@ def _iter_group(members: Sequence[CulpritAnswer], width: int) -> Iterator[str]:
     logs = [answer.log_path for answer in members if answer.log_path is not None]
     if logs:
         yield from _wrap(f"log {logs[0]}", width, _INDENT)
+
+
+def _say_joined(culprit: Commit, joins: Sequence[Commit], width: int) -> Iterator[str]:
+    if joins:
+        sides = ", ".join(_say(commit) for commit in joins)
+        yield from _wrap(f"it is a merge, and broke what was well on each side: also at {sides}", width, _INDENT)
+    elif len(culprit.parent_ids) > 1:
+        yield from _wrap("it is a merge, and did this itself", width, _INDENT)
 
 
 def _say(commit: Commit) -> str:
@@ -156,6 +163,7 @@ def _result(answer: CulpritAnswer) -> dict[str, Any]:
         "standing": conclusion.standing.value,
         "culprit": _commit(conclusion.culprit) if conclusion.culprit is not None else None,
         "before": conclusion.before.commit_id if conclusion.before is not None else None,
+        "joins": [commit.commit_id for commit in conclusion.joins],
         "merges": [commit.commit_id for commit in conclusion.merges],
         "suspects": [commit.commit_id for commit in conclusion.suspects],
         "why": conclusion.why,

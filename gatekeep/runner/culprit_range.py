@@ -96,6 +96,13 @@ class CommitRange:
         brought -= frozenset[str]().union(*map(self._list_ancestors, without))
         return tuple(commit for commit in self.commits if commit.commit_id in brought)
 
+    def brings(self, line: Line, position: int, commit_id: str) -> bool:
+        """Tell whether a commit of a line is the first there that contains another one."""
+        before = line.at(position - 1)
+        return commit_id in self._list_ancestors(line.commits[position - 1]) and (
+            commit_id not in self._list_ancestors(before)
+        )
+
     def _list_ancestors(self, commit: Commit | None) -> frozenset[str]:
         """A commit and its ancestors, as far as they are in the range."""
         if commit is None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import replace
 from itertools import count
@@ -87,6 +87,10 @@ class Progress(Protocol):
         """These need no build after all; they are stored."""
 
 
+#: What is to be done now that this is known.
+Follow = Callable[[Evidence], Iterable[Job]]
+
+
 class Interrupted(KeyboardInterrupt):
     """The user stopped the run; every child has ended and every finished result is stored."""
 
@@ -99,17 +103,20 @@ def run_jobs(
     progress: Progress,
     carrier: Carrier,
     earlier: Iterable[Evidence] = (),
+    follow: Follow | None = None,
 ) -> tuple[Evidence, ...]:
     """
     Carry or build.
 
     Args:
-        jobs: At most one a (target, tree), in any order; those of one target follow the order of their `position`.
+        jobs: In any order; those of one target follow the order of their `position`. At most one a (target, tree), and
+            those that follow are no others than these before these have ended.
         executor: Runs builds; cancelled when this call is interrupted.
         store: Gets each result that may be reused, before `progress` hears of it.
         progress: Told of starts and ends, from this thread.
         carrier: Says what need not be built.
         earlier: Results of the same targets at other trees, to carry from.
+        follow: Gives further jobs when a result is stored, None when there are none.
 
     Returns:
         One evidence a job, in no promised order.
@@ -118,7 +125,7 @@ def run_jobs(
         StoreError: A result could not be stored; what runs is cancelled first.
         Interrupted: Ctrl-C.
     """
-    run = _Run(executor, store, progress, carrier, earlier)
+    run = _Run(executor, store, progress, carrier, earlier, follow)
     try:
         run.advance_all(jobs)
         while run.running or run.ready:
@@ -146,7 +153,9 @@ class _Run:
         progress: Progress,
         carrier: Carrier,
         earlier: Iterable[Evidence],
+        follow: Follow | None,
     ) -> None:
+        self._follow = follow
         self._executor, self._store, self._progress, self._carrier = executor, store, progress, carrier
         self.found: list[Evidence] = []
         self.running: dict[Future[Evidence], Job] = {}
@@ -162,13 +171,18 @@ class _Run:
         for evidence in earlier:
             self._earlier.setdefault(evidence.target, []).append(evidence)
 
-    def advance_all(self, jobs: Sequence[Job]) -> None:
+    def advance_all(self, jobs: Iterable[Job]) -> None:
         """Take in the jobs and move every chain as far as it goes."""
-        for job in sorted(jobs, key=lambda job: job.position):
-            self._chains.setdefault(job.target.name, deque()).append(job)
-        for target in self._chains:
-            self._advance(target)
+        self._extend(jobs)
         self.keep_carried()
+
+    def _extend(self, jobs: Iterable[Job]) -> None:
+        """Take in jobs."""
+        ordered = sorted(jobs, key=lambda job: job.position)
+        for job in ordered:
+            self._chains.setdefault(job.target.name, deque()).append(job)
+        for target in dict.fromkeys(job.target.name for job in ordered):
+            self._advance(target)
 
     def start_ready(self) -> None:
         """Fill the free workers."""
@@ -196,16 +210,20 @@ class _Run:
             self._open[job.target.name].remove(job)
             self._earlier.setdefault(job.target.name, []).append(evidence)
             self._advance(job.target.name)
-        if len(self._carried) >= _CARRIED_HEAP:
+            if self._follow is not None:
+                self._extend(self._follow(evidence))
+        if len(self._carried) >= _CARRIED_HEAP or self._follow is not None:
             self.keep_carried()
 
     def keep_carried(self) -> None:
         """Store and tell what was carried."""
-        if self._carried:
+        while self._carried:
             self._store.add_carried(self._carried)
             self.found += self._carried
             self._progress.jobs_carried(self._carried)
-            self._carried = []
+            kept, self._carried = self._carried, []
+            if self._follow is not None:
+                self._extend(job for evidence in kept for job in self._follow(evidence))
 
     def store_what_ended(self) -> None:
         """Keep builds that ended on their own while the run was stopped; a second failure must not hide the first."""

@@ -293,6 +293,29 @@ class GitRepository:
         )
         return parse_line_map(diff)
 
+    def find_line_author(self, base: str, head: str, path: str, line: int) -> str | None:
+        """
+        Give the commit that wrote a line; None where it is older than a range, or nobody can say.
+
+        Only a guess rests on this: a line that was moved from another file counts as written where it came to be.
+
+        Args:
+            base: The range's older end, a full commit id.
+            head: Its newer end, where the line is, a full commit id.
+            path: Relative to the tree; hostile.
+            line: 1-based.
+
+        Source:
+            git-blame(1), "THE PORCELAIN FORMAT": the first word is the commit; `boundary` marks the end of the range.
+        """
+        answer = self._command.run(
+            *("blame", "--porcelain", "--no-textconv", f"-L{line},{line}", f"{base}..{head}", "--", path)
+        )
+        if answer.exit_code != 0:
+            return None
+        lines = answer.output.splitlines()
+        return None if not lines or b"boundary" in lines else lines[0].split()[0].decode("ascii", "replace")
+
     def read_file(self, tree_id: str, path: str) -> bytes | None:
         """
         Give the content of a file as git stores it; None when the tree has no regular file there.

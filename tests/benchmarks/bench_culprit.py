@@ -30,12 +30,12 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from gatekeep.model.culprit import CulpritStanding, Sight
-from gatekeep.runner.culprit import Seen, run_searches
+from gatekeep.runner.culprit_sights import Seen
 from tests.benchmarks.measured_gate import ROOT, benchmark_environment, print_load
 from tests.benchmarks.plain_loop import Checkout, find_zig
 from tests.generated_tree import Shape, generate_history
 from tests.repos import Content, GitFolder, make_repository
-from tests.simulated_history import History, Machine
+from tests.simulated_history import History, Machine, run_searches
 
 TARGET = "arm/mere"
 #: A clean make of one board; the environment of `git bisect run` has BOARD and OUT.
