@@ -33,6 +33,7 @@ from typing import Any, Literal, Protocol, Self
 
 from gatekeep.build import keeper
 from gatekeep.build.capped_log import MIN_LIMIT_BYTES
+from gatekeep.build.confinement import Confinement
 from gatekeep.build.machine import read_oom_kills
 from gatekeep.errors import RunnerError
 
@@ -91,7 +92,8 @@ class CommandSpec:
 
     `directory` is where it starts; `argv[0]` is a path (from there) or looked up on the PATH of `environment`, which is
     all the environment that it gets. `log_path` is appended to, in a folder that exists; `log_limit_bytes` is for the
-    whole file, and what is past it is cut out of the middle. `pass_fds` keep their numbers.
+    whole file, and what is past it is cut out of the middle. `pass_fds` keep their numbers. `confinement` is the
+    sandbox around it, None for none; a confined command gets PWD as well.
     """
 
     argv: tuple[str, ...]
@@ -101,6 +103,7 @@ class CommandSpec:
     log_path: Path
     log_limit_bytes: int
     pass_fds: tuple[int, ...] = ()
+    confinement: Confinement | None = None
 
     def __post_init__(self) -> None:
         if not self.argv or not self.argv[0]:
@@ -145,13 +148,14 @@ class TimedOutEnd:
 
 
 class Hindrance(Enum):
-    """Why a command did not start. Only `MACHINE` says nothing about the code or the matrix."""
+    """Why a command did not start. `MACHINE` and `HIDDEN` (in the sandbox) say nothing about the code or the matrix."""
 
     MISSING_PROGRAM = "missing-program"
     NOT_EXECUTABLE = "not-executable"
     MISSING_INTERPRETER = "missing-interpreter"
     MISSING_DIRECTORY = "missing-directory"
     TOO_LONG = "too-long"
+    HIDDEN = "hidden"
     MACHINE = "machine"
 
 
@@ -281,6 +285,7 @@ class _Keeper:
                 "log_path": os.fsencode(spec.log_path.absolute()),
                 "log_limit_bytes": spec.log_limit_bytes,
                 "fds": list(spec.pass_fds),
+                "confinement": None if spec.confinement is None else spec.confinement.as_request(),
             }
         )
         head = b"R" + keeper.LENGTH.pack(len(request))

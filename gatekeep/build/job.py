@@ -79,6 +79,22 @@ class _Run:
     log_cut: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """What the commands of a workplace's jobs may write to and read; `tmp` is one of the first."""
+
+    writable: tuple[Path, ...]
+    readable: tuple[Path, ...]
+    tmp: Path
+
+
+def list_confined(root: Path) -> Places:
+    """List the places of the workplace whose tree is at `root`; all but the tree come and go with each job."""
+    folder = root.parent
+    own = tuple(folder / name for name in _FOLDERS)
+    return Places(writable=(root, *own), readable=(folder / COMPILERS,), tmp=folder / "tmp")
+
+
 class Workplace:
     """Builds one job after another in its own folders. Used by one thread at a time."""
 
@@ -369,6 +385,8 @@ def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> 
         case TimedOutEnd():
             return TimedOut(limit_s=limit_s, stopped_by=end.stopped_by)
         case NotStarted():
+            if end.kind is Hindrance.HIDDEN:
+                return NotDecided(message=end.message)
             if end.kind is Hindrance.MACHINE or (end.kind is Hindrance.MISSING_PROGRAM and "/" not in program):
                 return NotDecided(message=end.message, hint=f"install {program} on this machine, or correct the recipe")
             return Broken(message=end.message, first_error=None)

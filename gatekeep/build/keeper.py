@@ -17,7 +17,7 @@ speaks to it over a socket. Why there is a process between gatekeep and the comm
 - **A slow gatekeep loses no time limit.** Limits and the log are held here, also while gatekeep is busy.
 
 Rejected: a process group alone (does not find what left it); control groups (need a delegated tree, which most machines
-do not give); PID namespaces (need privileges or user namespaces; the sandbox brings them where they exist).
+do not give). PID namespaces come with the sandbox, where there is one: its process 1 then takes everything with it.
 
 What it cannot do: a command of the same user may kill or stop the keeper itself. gatekeep notices (the socket closes,
 or no answer comes), kills the command's group, and counts the build as not decided; what had left the group by then
@@ -25,11 +25,12 @@ lives on, as it does when keeper and gatekeep are killed in one blow. A process 
 program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
 socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
-Runs on the standard library, `launch` and `capped_log` alone; nothing here may import more of gatekeep. Run by
-`python -I -S -c`, with the socket as standard input. Messages are marshal dictionaries behind a length: both ends are
-the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s, grace_s, log_path,
-log_limit_bytes, fds}, with the descriptors of `fds` beside it; `S` stops the command. Replies: {"pid"} as soon as it
-runs, {"end", …} once nothing of it is left.
+Runs on the standard library, `launch`, `sandbox_start`, `capped_log` and `visible_reads` alone; nothing here may import
+more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages are marshal dictionaries behind
+a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s,
+grace_s, log_path, log_limit_bytes, fds, confinement}, with the descriptors of `fds` beside it; `confinement` is None,
+or {program, arguments} of a sandbox. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once
+nothing of it is left.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
 """
@@ -49,6 +50,7 @@ from array import array
 
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
+from gatekeep.build.sandbox_start import Confined, explain_sandbox, read_code, start_confined
 from gatekeep.build.visible_reads import refuse_unseen_reads
 
 #: From SIGTERM to SIGKILL, unless said otherwise: make removes half-written targets then, which takes milliseconds.
@@ -63,6 +65,8 @@ _BLOCK_BYTES = 65536
 #: What may still be in the pipe when every writer is gone: fcntl(2), /proc/sys/fs/pipe-max-size defaults to 1 MiB.
 _PIPE_MAX_BYTES = 1024**2
 _PR_SET_CHILD_SUBREAPER = 36
+#: Of what is printed, as much as a message of bubblewrap can be long: two paths and some words.
+_LAST_BYTES = 16384
 LENGTH = struct.Struct("<I")
 #: How many descriptors one command may be given; the kernel's own limit is 253 (unix(7), SCM_RIGHTS).
 MAX_FDS = 64
@@ -172,6 +176,9 @@ class Watch:
         #: The signal that was the last one sent while the command itself still ran.
         self._stopped_by = ""
         self._has_children = True
+        #: The sandbox around it, None for none; and the end of what was printed, where a sandbox says what is wrong.
+        self._confined: Confined | None = None
+        self._last_printed = b""
         #: How many processes were still there when we gave up; the keeper must then not be used again.
         self.left = 0
 
@@ -191,15 +198,23 @@ class Watch:
         try:
             started_at = time.monotonic()
             try:
-                self._pid = start(self._request, self._null, write_end)
+                if self._request["confinement"] is None:
+                    self._pid = start(self._request, self._null, write_end)
+                else:
+                    self._confined = start_confined(self._request, self._null, write_end)
+                    self._pid = self._confined.pid
             finally:
                 os.close(write_end)
             _send(self._control, {"pid": self._pid})
             os.set_blocking(read_end, False)
             self._watch(read_end, log, started_at + self._request["time_limit_s"])
             self._drain(read_end, log)
+            if self._confined is not None:
+                self._learn_end(self._confined)
         finally:
             os.close(read_end)
+            if self._confined is not None:
+                os.close(self._confined.status)
             is_cut = log.finish()
         end = {"": "ended", "time": "timed-out"}.get(self._cause, "cancelled")
         return {
@@ -215,6 +230,22 @@ class Watch:
             "log_cut": is_cut,
             "log_fault": log.fault,
         }
+
+    def _learn_end(self, confined: Confined) -> None:
+        """
+        Take the command's own end for that of its sandbox.
+
+        Raises:
+            NotStartedError: The sandbox could not be set up, or the program is not seen in it.
+        """
+        code = read_code(confined)
+        if self._cause or self.left:
+            return
+        if code is None:
+            raise explain_sandbox(confined, self._last_printed)
+        # bubblewrap, like a shell, tells a signal by 128 and its number.
+        signal_number = code - 128
+        self._status = signal_number if signal_number in signal.valid_signals() else code << 8
 
     def _watch(self, read_end: int, log: CappedLog, deadline: float) -> None:
         poller = select.poll()
@@ -257,7 +288,8 @@ class Watch:
             elif self._status is not None and not self._cause:
                 # The command has ended by itself and left something running: nobody waits for that any more.
                 # At least one child lives, or the reaping had said that there is none; a look may miss who forks fast.
-                self._survivor_count = max(1, self._count_living())
+                # In a sandbox the kernel has ended it, or is about to.
+                self._survivor_count = 0 if self._confined else max(1, self._count_living())
                 killing_until = self._kill() + LAST_WAIT_S
                 deadline = now + _SWEEP_S
             elif now >= deadline:
@@ -307,6 +339,9 @@ class Watch:
         if self._status is None:
             groups.add(self._pid)
         groups.discard(os.getpgrp())
+        if self._confined is not None and number is not signal.SIGKILL:
+            # bubblewrap would not hand it on, but die, and everything in the sandbox with it.
+            groups.discard(self._pid)
         for group in groups:
             with contextlib.suppress(ProcessLookupError, PermissionError):
                 os.killpg(group, number)
@@ -318,6 +353,8 @@ class Watch:
         except BlockingIOError:
             return True
         log.write(block)
+        if self._confined is not None:
+            self._last_printed = (self._last_printed + block)[-_LAST_BYTES:]
         return bool(block)
 
     def _drain(self, read_end: int, log: CappedLog) -> None:

@@ -41,44 +41,69 @@ def start(request: dict, null: int, output: int) -> int:  # type: ignore[type-ar
     """
     argv: list[bytes] = request["argv"]
     environment: dict[bytes, bytes] = request["environment"]
-    directory = os.fsdecode(request["directory"])
-    try:
-        os.chdir(request["directory"])
-    except OSError as error:
-        kind = "machine" if error.errno in _MACHINE_FAULTS else "missing-directory"
-        raise NotStartedError(kind, f"{directory}: a command cannot start here: {describe(error)}") from error
     lifted: list[int] = []
     try:
+        enter(request)
         program = find_program(argv[0], environment.get(b"PATH", b""))
         # Descriptors keep the numbers that the caller knows them by (a jobserver names them in MAKEFLAGS). Sources are
         # first lifted above every number that is wanted, so that none is overwritten before it is copied.
         wanted: list[int] = request["fds"]
         lifted += (fcntl.fcntl(fd, fcntl.F_DUPFD_CLOEXEC, max(wanted) + 1) for fd in request["received"])
-        actions = [(os.POSIX_SPAWN_DUP2, null, 0), (os.POSIX_SPAWN_DUP2, output, 1), (os.POSIX_SPAWN_DUP2, output, 2)]
-        actions += [(os.POSIX_SPAWN_DUP2, source, number) for source, number in zip(lifted, wanted, strict=True)]
-        tries_left = _BUSY_TRIES
-        while True:
-            tries_left -= 1
-            try:
-                return os.posix_spawn(
-                    program,
-                    argv,
-                    environment,
-                    file_actions=actions,
-                    # Not setsid: whoever finds the keeper dead knows its session, and by that the command, even when
-                    # the keeper did not live to tell its process id.
-                    setpgroup=0,
-                    setsigmask=(),
-                    setsigdef=_RESET_SIGNALS,
-                )
-            except OSError as error:
-                if error.errno != errno.ETXTBSY or not tries_left:
-                    raise explain_start(os.fsdecode(program), error) from error
-                time.sleep(_BUSY_WAIT_S)
+        files = [(null, 0), (output, 1), (output, 2), *zip(lifted, wanted, strict=True)]
+        return spawn(program, argv, environment, files)
     finally:
         os.chdir("/")
         for fd in lifted:
             os.close(fd)
+
+
+def enter(request: dict) -> None:  # type: ignore[type-arg]
+    """
+    Make the folder of a request the current one.
+
+    Raises:
+        NotStartedError: It is missing, or no folder.
+    """
+    try:
+        os.chdir(request["directory"])
+    except OSError as error:
+        kind = "machine" if error.errno in _MACHINE_FAULTS else "missing-directory"
+        place = os.fsdecode(request["directory"])
+        raise NotStartedError(kind, f"{place}: a command cannot start here: {describe(error)}") from error
+
+
+def spawn(program: bytes, argv: list[bytes], environment: dict[bytes, bytes], files: list[tuple[int, int]]) -> int:
+    """
+    Start a program in the current folder, in a group of its own; give its process id.
+
+    Args:
+        program: Its file.
+        argv: Its arguments, the name first.
+        environment: All that it gets.
+        files: Pairs of a descriptor of ours and the number that it has there.
+
+    Raises:
+        NotStartedError: It cannot be run, or the machine is short of something.
+    """
+    tries_left = _BUSY_TRIES
+    while True:
+        tries_left -= 1
+        try:
+            return os.posix_spawn(
+                program,
+                argv,
+                environment,
+                file_actions=[(os.POSIX_SPAWN_DUP2, source, number) for source, number in files],
+                # Not setsid: whoever finds the keeper dead knows its session, and by that the command, even when
+                # the keeper did not live to tell its process id.
+                setpgroup=0,
+                setsigmask=(),
+                setsigdef=_RESET_SIGNALS,
+            )
+        except OSError as error:
+            if error.errno != errno.ETXTBSY or not tries_left:
+                raise explain_start(os.fsdecode(program), error) from error
+            time.sleep(_BUSY_WAIT_S)
 
 
 #: A command starts with every signal at its default, whatever our parents ignored (nohup ignores SIGHUP).

@@ -11,12 +11,14 @@ from tempfile import TemporaryDirectory
 
 import click
 
+from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
 from gatekeep.cli.options import (
     colour_option,
     json_option,
     matrix_option,
     repository_option,
+    sandbox_options,
     store_option,
     verbose_option,
     workers_option,
@@ -50,6 +52,7 @@ from gatekeep.runner.schedule import BuildEverything
 @repository_option
 @store_option
 @workers_option
+@sandbox_options
 @json_option()
 @colour_option
 @verbose_option
@@ -62,6 +65,7 @@ def audit(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    sandbox: SandboxChoice,
     json_file: Path | None,
     colour: str,
     verbose: bool,
@@ -88,7 +92,7 @@ def audit(
     """
     if (commits is not None) + (clear is not None) + show_barred != 1:
         raise UsageError("audit: name either a range such as main..HEAD, or --clear TARGET, or --barred")
-    with open_edges(repository, store=store, verbose=verbose) as edges:
+    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         if commits is None:
             bars = edges.store.list_barred() if clear is None else edges.store.clear_bar(clear)
             if clear is not None and not bars:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.log_places import show_folder
@@ -19,6 +20,7 @@ from gatekeep.cli.options import (
     json_option,
     matrix_option,
     repository_option,
+    sandbox_options,
     store_option,
     verbose_option,
     workers_option,
@@ -39,6 +41,7 @@ from gatekeep.report.culprit import is_decided, render_culprits, render_culprits
 @repository_option
 @store_option
 @workers_option
+@sandbox_options
 @json_option()
 @colour_option
 @verbose_option
@@ -50,6 +53,7 @@ def culprit(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    sandbox: SandboxChoice,
     json_file: Path | None,
     colour: str,
     verbose: bool,
@@ -71,7 +75,7 @@ def culprit(
 
     Exit codes: 0 found, 2 usage or matrix error, or nothing to find between GOOD and BAD, 3 undecided, 130 interrupted.
     """
-    with open_edges(repository, store=store, verbose=verbose) as edges:
+    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         commits = load_range(edges, good, bad)
         matrices = load_search_matrices(edges, commits, matrix)
         targets = _choose_targets(target, matrices[commits.good.tree_id])

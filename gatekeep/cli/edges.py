@@ -4,6 +4,7 @@ The real edges of a run, wired together for the commands that build: repository,
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import os
 import sys
@@ -15,11 +16,13 @@ from tempfile import TemporaryDirectory
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandRunner, SubprocessRunner
 from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache, list_faults
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.machine import count_usable_cores
+from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
+from gatekeep.cli.sandboxing import RunSandbox
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
 from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
@@ -38,10 +41,12 @@ from gatekeep.tree.repository import GitRepository, open_repository
 if TYPE_CHECKING:
     from gatekeep.build.job import Workplace
     from gatekeep.build.jobserver import Jobserver
+    from gatekeep.build.worktree import MaterialisedTree
 
 
 Caches = Mapping[Toolchain, CompileCache | NoCompileCache]
 _NO_CACHES: Caches = MappingProxyType({})
+_DEFAULT_CHOICE = SandboxChoice()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +54,8 @@ class Edges:
     """
     What a run holds open.
 
-    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it.
+    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it. `sandbox` is
+    found when something is run in it.
     """
 
     repository: GitRepository
@@ -57,10 +63,13 @@ class Edges:
     matrices: KeptMatrices
     folder: Path
     environment: Mapping[str, str]
+    sandbox: RunSandbox
 
 
 @contextmanager
-def open_edges(repository: Path, *, store: Path | None, verbose: bool) -> Iterator[Edges]:
+def open_edges(
+    repository: Path, *, store: Path | None, verbose: bool, sandbox: SandboxChoice = _DEFAULT_CHOICE
+) -> Iterator[Edges]:
     """
     Open the repository and the store.
 
@@ -68,6 +77,7 @@ def open_edges(repository: Path, *, store: Path | None, verbose: bool) -> Iterat
         repository: Any folder of it.
         store: The store's folder; None means `gatekeep` in the repository's common git folder.
         verbose: Log every event, not only finished builds.
+        sandbox: What the operator said about it.
 
     Raises:
         RepositoryError: No repository there.
@@ -86,7 +96,15 @@ def open_edges(repository: Path, *, store: Path | None, verbose: bool) -> Iterat
         stack.callback(configure_logging(folder / "gatekeep.log", verbose=verbose))
         kept = stack.enter_context(SqliteStore(folder / "evidence.db"))
         matrices = KeptMatrices(folder / "matrices", _parse_matrix)
-        yield Edges(repository=opened, store=kept, matrices=matrices, folder=folder, environment=environment)
+        run_sandbox = RunSandbox(sandbox, environment=environment, store=folder, git_folder=opened.git_common_dir)
+        yield Edges(
+            repository=opened,
+            store=kept,
+            matrices=matrices,
+            folder=folder,
+            environment=environment,
+            sandbox=run_sandbox,
+        )
 
 
 def _parse_matrix(text: bytes, path: str) -> Matrix:
@@ -100,13 +118,14 @@ def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain
     wanted = dict.fromkeys(target.toolchain for matrix in matrices for target in matrix.targets)
     found: dict[Toolchain, ReadyToolchain | ToolchainError] = {}
     digests = DigestCache(edges.folder / "toolchains.json")
-    with CancelToken() as cancel, SubprocessRunner() as runner:
+    with CancelToken() as cancel, SubprocessRunner() as machine:
         for toolchain in wanted:
             with TemporaryDirectory(prefix="probe-", dir=edges.folder) as scratch:
                 folders = {name: Path(scratch, name) for name in ("home", "tmp", "scratch")}
                 for folder in folders.values():
                     folder.mkdir()
                 environment = make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"])
+                runner = edges.sandbox.confine(machine, writable=tuple(folders.values()), tmp=folders["tmp"])
                 try:
                     facts = probe_toolchain(
                         toolchain,
@@ -127,11 +146,19 @@ def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain
                         cancel=cancel,
                     )
                     digest = cache.digest if isinstance(cache, CompileCache) else facts.digest
-                    found[toolchain] = ReadyToolchain(version=facts.version, digest=digest, cache=cache)
+                    found[toolchain] = ReadyToolchain(
+                        version=facts.version, digest=_mark_sandboxed(digest, edges), cache=cache
+                    )
                 except ToolchainError as error:
                     found[toolchain] = error
     digests.save()
     return found
+
+
+def _mark_sandboxed(digest: str, edges: Edges) -> str:
+    """Tell a toolchain in the sandbox from the same one outside: results of the two do not stand for each other."""
+    sandbox = edges.sandbox.get()
+    return digest if sandbox is None else hashlib.sha256(f"{digest} {sandbox.mark}".encode()).hexdigest()
 
 
 def list_caches(toolchains: Mapping[Toolchain, ReadyToolchain | ToolchainError]) -> Caches:
@@ -150,9 +177,23 @@ def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | N
             folder.mkdir()
         return probe_access_times(
             Path(scratch),
-            runner=runner,
+            runner=edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=folders["tmp"]),
             environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
         )
+
+
+def _confine_builds(
+    edges: Edges, runner: SubprocessRunner, tree: MaterialisedTree, caches: Iterable[CompileCache]
+) -> CommandRunner:
+    from gatekeep.build.job import list_confined
+
+    places = list_confined(tree.root)
+    return edges.sandbox.confine(
+        runner,
+        writable=(*places.writable, *(cache.folder for cache in caches)),
+        readable=places.readable,
+        tmp=places.tmp,
+    )
 
 
 @contextmanager
@@ -196,7 +237,8 @@ def open_executor(
             nonlocal fault, jobserver
             with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
                 environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
-                makes = find_makes(runner=runner, environment=environment, scratch=Path(scratch), cancel=cancel)
+                confined = edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=Path(scratch))
+                makes = find_makes(runner=confined, environment=environment, scratch=Path(scratch), cancel=cancel)
             jobserver = shared.enter_context(Jobserver(cores=cores, makes=makes))
             fault = _probe_reads(edges, edges.folder / place, runner)
             if fault is not None:
@@ -212,17 +254,18 @@ def open_executor(
             if jobserver is None:
                 raise RunnerError("a job was started before its executor was prepared")
             tree = MaterialisedTree.open(edges.folder / place, edges.repository, source_date=source_date)
+            ready_caches = {name: cache for name, cache in caches.items() if isinstance(cache, CompileCache)}
             return Workplace(
                 tree=tree,
                 folder=tree.root.parent,
                 logs=edges.folder / "logs",
-                runner=runner,
+                runner=_confine_builds(edges, runner, tree, ready_caches.values()),
                 watch=ReadWatch(tree.root.parent, fault=fault),
                 host_environment=edges.environment,
                 jobs=max(1, cores // workers),
                 jobserver=jobserver,
                 keep=keep,
-                caches={toolchain: cache for toolchain, cache in caches.items() if isinstance(cache, CompileCache)},
+                caches=ready_caches,
             )
 
         executor = LocalExecutor(workers, open_workplace=open_workplace, prepare=prepare)

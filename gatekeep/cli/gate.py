@@ -9,6 +9,7 @@ from typing import assert_never
 
 import click
 
+from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import judge_change, show_log_places
 from gatekeep.cli.options import (
@@ -17,6 +18,7 @@ from gatekeep.cli.options import (
     json_option,
     matrix_option,
     repository_option,
+    sandbox_options,
     store_option,
     verbose_option,
     workers_option,
@@ -35,6 +37,7 @@ from gatekeep.model.verdict import Decision, Judgement
 @repository_option
 @store_option
 @workers_option
+@sandbox_options
 @click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")
 @json_option("Write the whole judgement as JSON; - for standard output.")
 @click.option("--markdown", "markdown_file", type=FILE, help="Write a review comment; - for standard output.")
@@ -47,6 +50,7 @@ def gate(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    sandbox: SandboxChoice,
     rebuild: bool,
     json_file: Path | None,
     markdown_file: Path | None,
@@ -71,7 +75,7 @@ def gate(
     A pass says that images build and fit. It does not say that they are safe to flash: keep a write-protected recovery
     image and a way to reflash from outside, and follow the board maker's instructions and your local rules.
     """
-    with open_edges(repository, store=store, verbose=verbose) as edges:
+    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         judgement = judge_change(edges, base, head, matrix, workers, rebuild=rebuild)
         shown = show_log_places(judgement, edges.folder)
     _write(shown, json_file, markdown_file, colour)

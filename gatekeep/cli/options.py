@@ -5,10 +5,13 @@ Options that mean the same in every command that has them.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
 import click
+
+from gatekeep.build.sandbox import SandboxChoice, SandboxWish
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -48,3 +51,27 @@ def matrix_option(about: str = "The matrix file. [default: matrix.yml at the roo
 def json_option(about: str = "Write everything as JSON; - for standard output.") -> Decorator:
     """Give `--json`, which the command gets as `json_file`; `about` is its help."""
     return click.option("--json", "json_file", type=FILE, help=about)
+
+
+def sandbox_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add `--sandbox` and `--sandbox-show`, which the command gets as one `sandbox`, a `SandboxChoice`."""
+
+    @click.option(
+        "--sandbox",
+        type=click.Choice([wish.value for wish in SandboxWish]),
+        default=SandboxWish.AUTO.value,
+        help="Builds in a sandbox: require ends undecided where there is none, auto says so and builds without, off "
+        "does without. [default: auto]",
+    )
+    @click.option(
+        "--sandbox-show",
+        multiple=True,
+        type=click.Path(path_type=Path),
+        metavar="PATH",
+        help="A file or folder that builds see, read-only, besides the system and the programs on PATH. Repeatable.",
+    )
+    @wraps(command)
+    def with_choice(*arguments: Any, sandbox: str, sandbox_show: tuple[Path, ...], **options: Any) -> Any:  # noqa: ANN401 - as click hands them over
+        return command(*arguments, sandbox=SandboxChoice(wish=SandboxWish(sandbox), show=sandbox_show), **options)
+
+    return with_choice

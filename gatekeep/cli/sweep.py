@@ -13,6 +13,7 @@ from pathlib import Path
 
 import click
 
+from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
@@ -22,6 +23,7 @@ from gatekeep.cli.options import (
     json_option,
     matrix_option,
     repository_option,
+    sandbox_options,
     store_option,
     verbose_option,
     workers_option,
@@ -74,6 +76,7 @@ class _Before:
 @repository_option
 @store_option
 @workers_option
+@sandbox_options
 @click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
 @click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
 @json_option()
@@ -86,6 +89,7 @@ def sweep(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    sandbox: SandboxChoice,
     since: str | None,
     rewritten: bool,
     json_file: Path | None,
@@ -112,7 +116,7 @@ def sweep(
     Exit codes: 0 all well, or as before; 1 a target is newly broken or outgrown; 2 usage or matrix error; 3 undecided;
     130 interrupted.
     """
-    with open_edges(repository, store=store, verbose=verbose) as edges:
+    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         tip = edges.repository.resolve(commit)
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC)) as claimed:
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)

@@ -35,7 +35,9 @@ from gatekeep.build.command import (
     SubprocessRunner,
     TimedOutEnd,
 )
+from gatekeep.build.sandbox import Sandbox
 from tests.fakes_command import Act, FakeRunner
+from tests.sandboxes import make_sandbox
 
 #: Longer than any test may take; what waits for it hangs on a fault of ours.
 _PATIENCE_S = 20.0
@@ -115,10 +117,19 @@ class _Stage:
         return _sh(spec, _PLAYS[play][0]) if self._is_real else replace(spec, argv=(play,))
 
 
-@pytest.fixture(params=["real", "fake"])
-def stage(request: pytest.FixtureRequest, real: SubprocessRunner) -> _Stage:
+@pytest.fixture(scope="module")
+def sandbox(real: SubprocessRunner, tmp_path_factory: pytest.TempPathFactory) -> Sandbox:
+    return make_sandbox(real, tmp_path_factory.mktemp("probe"))
+
+
+@pytest.fixture(params=["real", "sandboxed", "fake"])
+def stage(request: pytest.FixtureRequest, real: SubprocessRunner, spec: CommandSpec, sandbox: Sandbox) -> _Stage:
     if request.param == "real":
         return _Stage(real, is_real=True)
+    if request.param == "sandboxed":
+        tmp = spec.directory.parent / "tmp"
+        tmp.mkdir()
+        return _Stage(sandbox.confine(real, writable=(spec.directory, tmp), tmp=tmp), is_real=True)
     return _Stage(FakeRunner({name: act for name, (_script, act) in _PLAYS.items()}, grace_s=_GRACE_S), is_real=False)
 
 

@@ -351,11 +351,14 @@ def test_a_build_that_asks_git_finds_no_repository(kelp: Kelp) -> None:
 
 
 def test_a_gate_that_was_killed_goes_on_where_it_was(kelp: Kelp) -> None:
-    flag = kelp.folder.parent / "flag"
+    # A folder that builds see: the flag itself is not there yet.
+    flag = kelp.folder.parent / "flags" / "flag"
+    flag.parent.mkdir()
+    shown = ("--sandbox-show", str(flag.parent))
     kelp.edit("Makefile", lambda old: old.replace("all:\n", f"all:\n\twhile [ ! -e {flag} ]; do sleep 0.05; done\n"))
     kelp.commit("Wait for a flag")
     process = subprocess.Popen(
-        kelp.command("--workers", "2"),
+        kelp.command("--workers", "2", *shown),
         cwd=kelp.folder,
         env=kelp.environment(),
         stdout=subprocess.DEVNULL,
@@ -376,6 +379,52 @@ def test_a_gate_that_was_killed_goes_on_where_it_was(kelp: Kelp) -> None:
         assert time.monotonic() < deadline, "a build outlived the gate"
         os.sched_yield()
     flag.touch()
-    code, report, _ = kelp.gate()
+    code, report, _ = kelp.gate(*shown)
     assert code == 0
     assert report["reused"] >= len(ended) == 2
+
+
+class TestSandboxChoice:
+    """What the command line says about the sandbox."""
+
+    def _path_without_bubblewrap(self, kelp: Kelp) -> str:
+        """A PATH with everything but bubblewrap, which may lie in a folder with all the rest."""
+        folder = kelp.folder.parent / "programs"
+        folder.mkdir()
+        for entry in dict.fromkeys((str(Path(sys.executable).parent), *os.environ["PATH"].split(":"))):
+            for program in Path(entry).iterdir() if Path(entry).is_dir() else ():
+                if program.name != "bwrap" and not (folder / program.name).is_symlink():
+                    (folder / program.name).symlink_to(program)
+        return str(folder)
+
+    def test_where_there_is_none_auto_says_so_once_and_builds_and_require_ends_undecided(self, kelp: Kelp) -> None:
+        kelp.append("lib/crc.c", "/* */\n")
+        kelp.commit("Touch it")
+        path = self._path_without_bubblewrap(kelp)
+        done = subprocess.run(
+            kelp.command(), cwd=kelp.folder, env=kelp.environment(PATH=path), capture_output=True, text=True
+        )
+        assert done.returncode == 0, done.stderr
+        assert done.stderr.count("no sandbox: bwrap is not on PATH") == 1
+        done = subprocess.run(
+            kelp.command("--sandbox", "require"),
+            cwd=kelp.folder,
+            env=kelp.environment(PATH=path),
+            capture_output=True,
+            text=True,
+        )
+        assert (done.returncode, done.stdout) == (3, "")
+        assert "install bubblewrap 0.8 or later" in done.stderr
+        assert "--sandbox off builds without one" in done.stderr
+
+    def test_what_was_built_outside_does_not_stand_for_what_is_built_inside(self, kelp: Kelp) -> None:
+        """A build that reaches out passes outside; a sandboxed run must not take its evidence over."""
+        secret = kelp.folder.parent / "secret"
+        secret.write_text("tide\n")
+        kelp.edit("Makefile", lambda old: old.replace("all:\n", f"all:\n\tcat {secret}\n"))
+        head = kelp.commit("Read what is outside")
+        assert kelp.gate("--sandbox", "off")[0] == 0
+        code, report, _ = kelp.gate("--sandbox", "require")
+        assert code == 1
+        assert "broken" in outcomes(report, head).values()
+        assert kelp.gate("--sandbox", "off")[0] == 0

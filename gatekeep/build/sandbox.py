@@ -1,0 +1,245 @@
+"""
+The sandbox: bubblewrap around every command that a change or a matrix names.
+
+What holds inside. Namespaces of its own for users, processes, IPC, host name, network (with nothing but a loopback) and
+mounts; no capabilities and no way to further user namespaces; everything read-only but the worker's tree, its output,
+home and temporary folders; of the machine only what `sandbox_view` shows; a /dev of harmless devices; a /proc of its
+own processes. Everybody is user 1000 there: what a build finds out about its user is the same whoever runs gatekeep,
+and programs that behave otherwise as root (tar) do not. When the command ends, its process 1 ends, and with it the
+kernel ends whatever is left in there.
+
+The tree is mounted writable: a read-only mount would move no access times, and blind the read sets. What a build does
+to it is found afterwards (see `worktree`). Hard links and renames between tree and output folder are refused (EXDEV),
+since they are mounts of their own.
+
+bubblewrap itself gets an empty environment, and the command's by arguments: a recipe's LD_PRELOAD would otherwise run
+in front of the sandbox. Those come by a descriptor, where no other user reads them and no length is too much.
+
+Source: bwrap(1), 0.8; user_namespaces(7); pid_namespaces(7); mount_namespaces(7); network_namespaces(7).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+from pathlib import Path
+
+from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited, NotStarted
+from gatekeep.build.confinement import Confinement
+from gatekeep.build.sandbox_view import drop_inner, is_system, list_private, list_programs, list_system
+from gatekeep.errors import RunnerError
+
+#: Raise it when builds see another machine than before: what was built in the old sandbox is then built anew.
+_FORMAT = 1
+_NAMESPACES = ("pid", "net", "mnt", "ipc", "uts", "user")
+_USER = "1000"
+_SHM_BYTES = 64 * 1024**2
+_MASK_BYTES = 1024**2
+_PROBE_LIMIT_S = 20.0
+_PROBE_LOG_LIMIT_BYTES = 65536
+_INSTALL = "install bubblewrap 0.8 or later (apt-get install bubblewrap)"
+
+#: Run inside; what it prints is compared with what is so outside.
+_PROBE = """
+for name in {namespaces}; do echo "$name $(readlink /proc/self/ns/$name)"; done
+while read name value rest; do case $name in CapEff:|NoNewPrivs:) echo "$name $value" ;; esac; done </proc/self/status
+for place in {outside}/file /usr/gatekeep-probe /etc/gatekeep-probe /gatekeep-probe; do
+    (: >"$place") 2>/dev/null && echo "wrote $place"
+done
+[ -e {outside} ] && echo "saw {outside}"
+echo tide >{inside}/file
+echo end
+"""
+
+
+class SandboxWish(Enum):
+    """What the operator wants: never build outside one, build in one where it works, or do without."""
+
+    REQUIRE = "require"
+    AUTO = "auto"
+    OFF = "off"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SandboxChoice:
+    """What the operator said: the wish, and what builds see besides the system and the programs on PATH."""
+
+    wish: SandboxWish = SandboxWish.AUTO
+    show: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sandbox:
+    """
+    A sandbox that was tried on this machine.
+
+    `program` is where bubblewrap lies, `base` its arguments that are the same for every command, `shown` what is seen
+    besides the system, `hidden` what is covered even where it lies in something that is shown. `mark` goes into the
+    evidence key: what was built in a sandbox never stands for what was built outside of one, nor the other way round,
+    since a build that fetches from the network passes only there.
+    """
+
+    program: str
+    base: tuple[str, ...]
+    shown: tuple[str, ...]
+    hidden: tuple[str, ...]
+    mark: str
+
+    def confine(
+        self, runner: CommandRunner, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path] = ()
+    ) -> CommandRunner:
+        """
+        Give a runner whose commands all run in the sandbox.
+
+        Args:
+            runner: Starts them.
+            writable: Folders that they may write to; a missing one is passed over.
+            tmp: One of those; it is /tmp and /var/tmp too.
+            readable: Further absolute paths that they see, perhaps within what is hidden; a missing one is passed over.
+        """
+        places = [str(place.absolute()) for place in writable]
+        arguments = [*self.base, "--bind", str(tmp.absolute()), "/tmp", "--bind", str(tmp.absolute()), "/var/tmp"]  # noqa: S108 - mount points of the sandbox's own
+        for path in self.shown:
+            arguments += ("--ro-bind", path, path)
+        for hidden in self.hidden:
+            arguments += ("--size", str(_MASK_BYTES), "--tmpfs", hidden)
+        for place in places:
+            arguments += ("--bind-try", place, place)
+        for path in map(str, readable):
+            arguments += ("--ro-bind-try", path, path)
+        for hidden in (*self.hidden, "/"):
+            arguments += ("--remount-ro", hidden)
+        return _ConfinedRunner(runner, Confinement(program=self.program, arguments=tuple(arguments)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoSandbox:
+    """Why there is no sandbox on this machine, and what to do: one sentence for people."""
+
+    message: str
+
+
+class _ConfinedRunner:
+    """Starts every command confined."""
+
+    def __init__(self, runner: CommandRunner, confinement: Confinement) -> None:
+        self._runner = runner
+        self._confinement = confinement
+
+    def run(self, spec: CommandSpec, cancel: CancelToken) -> CommandResult:
+        """Run one command; see `CommandRunner.run`."""
+        return self._runner.run(replace(spec, confinement=self._confinement), cancel)
+
+
+def find_sandbox(
+    *,
+    runner: CommandRunner,
+    environment: Mapping[str, str],
+    scratch: Path,
+    hide: Iterable[Path],
+    show: Iterable[Path] = (),
+) -> Sandbox | NoSandbox:
+    """
+    Find out, by trying, whether commands can be run in a sandbox here.
+
+    Args:
+        runner: Starts the trial.
+        environment: As builds get it; the programs on its PATH are shown.
+        scratch: An empty folder, which exists.
+        hide: Folders that no build sees, whatever is shown around them: the repository's git folder, the store.
+        show: What the operator shows besides.
+
+    Raises:
+        RunnerError: What is to be shown does not exist.
+    """
+    search_path = environment.get("PATH", "")
+    program = shutil.which("bwrap", path=search_path)
+    if program is None:
+        return NoSandbox(message=f"no sandbox: bwrap is not on PATH; {_INSTALL}")
+    extra = drop_inner(path.absolute() for path in show)
+    for path in extra:
+        if not path.exists():
+            raise RunnerError(f"--sandbox-show: {path} does not exist; name a file or folder of this machine")
+    shown = drop_inner((*list_programs(search_path), *extra))
+    hidden = _list_within(hide, shown)
+    seen = tuple(str(path) for path in shown if not is_system(path))
+    fault = ""
+    # Root may set namespaces up where user namespaces are switched off.
+    for users in (True, False) if os.geteuid() == 0 else (True,):
+        base = _make_base(users=users)
+        facts = [_FORMAT, users, [str(path) for path in extra]]
+        mark = hashlib.sha256(json.dumps(facts).encode()).hexdigest()
+        sandbox = Sandbox(program=program, base=base, shown=seen, hidden=hidden, mark=mark)
+        found = _try(sandbox, runner, environment, scratch, users=users)
+        if found is None:
+            return sandbox
+        fault = fault or found
+    return NoSandbox(
+        message=f"no sandbox: {program} does not work here: {fault}; {_INSTALL}, and allow user namespaces"
+    )
+
+
+def _list_within(hide: Iterable[Path], shown: Sequence[Path]) -> tuple[str, ...]:
+    """Give what is to be hidden and would be seen, by all its names."""
+    named = {name for path in hide for name in (path.absolute(), Path(os.path.realpath(path)))}
+    seen = [name for name in named if is_system(name) or any(name.is_relative_to(outer) for outer in shown)]
+    return tuple(str(path) for path in drop_inner(seen) if path.is_dir())
+
+
+def _make_base(*, users: bool) -> tuple[str, ...]:
+    arguments = ["--unshare-pid", "--unshare-ipc", "--unshare-uts", "--unshare-net", "--unshare-cgroup-try"]
+    if users:
+        arguments += ("--unshare-user", "--disable-userns", "--uid", _USER, "--gid", _USER)
+    arguments += ("--cap-drop", "ALL", "--die-with-parent", "--new-session", "--hostname", "build", "--clearenv")
+    for path, target in list_system():
+        arguments += ("--ro-bind", path, path) if target is None else ("--symlink", target, path)
+    for path, is_folder in list_private(Path("/etc")):
+        arguments += ("--size", str(_MASK_BYTES), "--tmpfs", path) if is_folder else ("--ro-bind", os.devnull, path)
+        if is_folder:
+            arguments += ("--remount-ro", path)
+    arguments += ("--proc", "/proc", "--dev", "/dev", "--size", str(_SHM_BYTES), "--perms", "1777")
+    arguments += ("--tmpfs", "/dev/shm", "--remount-ro", "/dev")  # noqa: S108 - the sandbox's own
+    return tuple(arguments)
+
+
+def _try(
+    sandbox: Sandbox, runner: CommandRunner, environment: Mapping[str, str], scratch: Path, *, users: bool
+) -> str | None:
+    """Run the trial; give None when all holds, else what does not."""
+    inside, outside = Path(tempfile.mkdtemp(dir=scratch)), Path(tempfile.mkdtemp(dir=scratch))
+    log = outside / "log"
+    namespaces = [name for name in _NAMESPACES if users or name != "user"]
+    script = _PROBE.format(namespaces=" ".join(namespaces), inside=inside, outside=outside)
+    spec = CommandSpec(
+        argv=("/bin/sh", "-c", script),
+        directory=inside,
+        environment=environment,
+        time_limit_s=_PROBE_LIMIT_S,
+        log_path=log,
+        log_limit_bytes=_PROBE_LOG_LIMIT_BYTES,
+    )
+    with CancelToken() as cancel:
+        result = sandbox.confine(runner, writable=(inside,), tmp=inside).run(spec, cancel)
+    if isinstance(result.end, NotStarted):
+        return result.end.message
+    lines = log.read_text(encoding="utf-8", errors="replace").split("\n")
+    if result.end != Exited(code=0) or "end" not in lines:
+        return f"the trial did not run to its end: {result.end}"
+    for name in namespaces:
+        own = str(Path("/proc/self/ns", name).readlink())
+        if not any(line.startswith(f"{name} {name}:[") for line in lines) or f"{name} {own}" in lines:
+            return f"there is no {name} namespace of its own"
+    if not {"CapEff: 0000000000000000", "NoNewPrivs: 1"} <= {*lines}:
+        return "a build would have privileges"
+    leak = next((line for line in lines if line.startswith(("wrote ", "saw "))), None)
+    if leak is not None:
+        return f"what is outside is within reach ({leak})"
+    if not (inside / "file").exists():
+        return "what is written to a writable folder does not arrive"
+    return None

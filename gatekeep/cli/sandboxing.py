@@ -1,0 +1,73 @@
+"""
+Which sandbox the builds of a run get: found when the first command needs it, once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+
+from gatekeep.build.command import CommandRunner, SubprocessRunner
+from gatekeep.build.environment import make_base_environment
+from gatekeep.build.sandbox import NoSandbox, Sandbox, SandboxChoice, SandboxWish, find_sandbox
+from gatekeep.errors import RunnerError
+
+
+class RunSandbox:
+    """
+    The sandbox of one run, or none where the operator does without.
+
+    Args:
+        choice: What the operator said.
+        environment: gatekeep's own.
+        store: The store's folder; no build sees it.
+        git_folder: The repository's own; no build sees it.
+    """
+
+    def __init__(self, choice: SandboxChoice, *, environment: Mapping[str, str], store: Path, git_folder: Path) -> None:
+        self._choice = choice
+        self._environment = environment
+        self._store = store
+        self._git_folder = git_folder
+        self._found: Sandbox | None = None
+        self._is_known = choice.wish is SandboxWish.OFF
+
+    def get(self) -> Sandbox | None:
+        """
+        Give the sandbox; None means that builds run without one, which was said by then.
+
+        Raises:
+            RunnerError: There is none, and the operator requires one.
+        """
+        if not self._is_known:
+            self._found = self._find()
+            self._is_known = True
+        return self._found
+
+    def confine(
+        self, runner: CommandRunner, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path] = ()
+    ) -> CommandRunner:
+        """Give a runner for commands of strangers; as `Sandbox.confine`, and the runner itself where there is none."""
+        sandbox = self.get()
+        if sandbox is None:
+            return runner
+        return sandbox.confine(runner, writable=writable, tmp=tmp, readable=readable)
+
+    def _find(self) -> Sandbox | None:
+        with SubprocessRunner() as runner, TemporaryDirectory(prefix="sandbox-", dir=self._store) as scratch:
+            found = find_sandbox(
+                runner=runner,
+                environment=make_base_environment(self._environment, home=Path(scratch), tmp=Path(scratch)),
+                scratch=Path(scratch),
+                hide=(self._git_folder, self._store),
+                show=self._choice.show,
+            )
+        if isinstance(found, NoSandbox):
+            if self._choice.wish is SandboxWish.REQUIRE:
+                raise RunnerError(f"{found.message}; --sandbox off builds without one, and trusts every author")
+            click.echo(f"gatekeep: {found.message}; until then builds run without one", err=True)
+            return None
+        return found
