@@ -230,7 +230,7 @@ def make_case(
         change=change,
         matrices=by_tree,
         evidence=evidence,
-        line_maps={commits[number].tree_id: line_map for number, line_map in (line_maps or {}).items()},
+        line_maps={commits[number].commit_id: line_map for number, line_map in (line_maps or {}).items()},
         paths={commits[number].tree_id: frozenset(entries) for number, entries in (paths or {}).items()},
         matrix_errors={commits[number].tree_id: text for number, text in (matrix_errors or {}).items()},
     )

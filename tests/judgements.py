@@ -11,7 +11,7 @@ import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from gatekeep.model.change import Change, Commit
+from gatekeep.model.change import Change, Commit, Conflict
 from gatekeep.model.evidence import (
     Artifact,
     Broken,
@@ -275,6 +275,15 @@ REASONS: dict[Rule, Reason] = {
         message="matrix.yml:34:17: a time needs a number above zero with its unit (ms, s, min, h), got '3600'; "
         "write 3600 s",
     ),
+    Rule.CONFLICT: Reason(
+        rule=Rule.CONFLICT,
+        commit_id=None,
+        targets=(),
+        whom="the change",
+        message="cannot be merged onto 1111111111, where the base is now: 1 file in conflict; rebase it, or merge the "
+        "base into it",
+        details=("drivers/uart.c",),
+    ),
     Rule.WROTE_IN_TREE: Reason(
         rule=Rule.WROTE_IN_TREE,
         commit_id=WARN.commit_id,
@@ -357,6 +366,36 @@ def undecided() -> Judgement:
         REASONS[Rule.UNDECIDED],
         decision=Decision.UNDECIDED,
         evidence=(make_evidence("arm/alpha", HEAD), make_evidence("mips/stack", HEAD, missing)),
+        reused_count=0,
+    )
+
+
+FORK = make_commit(6, "Paint the buoys")
+MERGED = make_commit(7, "5555555555 merged onto 1111111111")
+
+
+def merged() -> Judgement:
+    """A change that left the base's history before its tip, and breaks only together with what the base gained."""
+    change = replace(make_change(HEAD), forks={HEAD.commit_id: FORK}, merge=MERGED)
+    matrix = make_matrix(("riscv64/vale",))
+    return make_judgement(
+        make_reason(Rule.BROKEN, commit_id=MERGED.commit_id, targets=("riscv64/vale",), whom="riscv64/vale"),
+        change=change,
+        matrix=matrix,
+        evidence=tuple(make_evidence("riscv64/vale", commit) for commit in change.iter_trees()),
+        reused_count=0,
+    )
+
+
+def conflicting() -> Judgement:
+    """A change that cannot be merged without a person."""
+    change = replace(make_change(HEAD), forks={HEAD.commit_id: FORK}, merge=Conflict(paths=("drivers/uart.c",)))
+    matrix = make_matrix(("riscv64/vale",))
+    return make_judgement(
+        REASONS[Rule.CONFLICT],
+        change=change,
+        matrix=matrix,
+        evidence=tuple(make_evidence("riscv64/vale", commit) for commit in change.iter_trees()),
         reused_count=0,
     )
 

@@ -25,6 +25,7 @@ from gatekeep.cli.options import (
 )
 from gatekeep.cli.screen import write_reports
 from gatekeep.model.verdict import Decision, Judgement
+from gatekeep.tree.merge import load_landing
 
 
 @click.command()
@@ -61,6 +62,9 @@ def gate(
     Judge the commits of BASE..HEAD: build every target of the matrix at every commit whose tree differs, measure
     images and warnings against BASE, and say pass or block.
 
+    Where HEAD does not descend from BASE, the tree of HEAD merged onto BASE is judged as well: it is what would land.
+    The commits are then compared with where they left BASE's history, and the merge with BASE.
+
     \b
     Examples:
       gatekeep gate main HEAD
@@ -76,7 +80,8 @@ def gate(
     image and a way to reflash from outside, and follow the board maker's instructions and your local rules.
     """
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
-        judgement = judge_change(edges, base, head, matrix, workers, rebuild=rebuild)
+        change = load_landing(edges.repository, base, head)
+        judgement = judge_change(edges, change, matrix, workers, rebuild=rebuild)
         shown = show_log_places(judgement, edges.folder)
     _write(shown, json_file, markdown_file, colour)
     return _exit_code(judgement.verdict.decision)

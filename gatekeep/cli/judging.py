@@ -24,27 +24,26 @@ from gatekeep.runner.schedule import BuildEverything, Carrier
 
 
 def judge_change(
-    edges: Edges, base: str, head: str, matrix: Path | None, workers: int | None, *, rebuild: bool
+    edges: Edges, change: Change, matrix: Path | None, workers: int | None, *, rebuild: bool = False
 ) -> Judgement:
     """
-    Build what must be built of BASE..HEAD and judge it.
+    Build what must be built of a change and judge it.
 
     Args:
         edges: What the run holds open.
-        base: The revision that judges.
-        head: The last one that is judged.
+        change: What to judge, as `load_landing` gives it.
         matrix: A matrix file by name; None means the one in the trees.
         workers: How many builds run at once; None means the cores that this process may use.
         rebuild: Take nothing over from earlier runs.
 
     Raises:
-        RepositoryError: A revision does not exist, or git cannot be run.
+        RepositoryError: Git cannot give a tree of the change, or cannot be run.
         MatrixError: The base's matrix is wrong.
+        UsageError: The base has none.
         StoreError: The store cannot be read or written.
         RunnerError: The machine cannot build.
     """
     repository = edges.repository
-    change = repository.load_change(base, head)
     matrices = load_matrices(
         change,
         named=matrix,
@@ -61,7 +60,7 @@ def judge_change(
             toolchains=toolchains,
             stored=() if rebuild else list_trusted(edges.store.list_evidence(_trees(change)), barred),
             durations_s=edges.store.load_durations(),
-            changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.head.tree_id)],
+            changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.landing.tree_id)],
             host_environment=edges.environment,
         )
     )
@@ -95,11 +94,14 @@ def _newest(edges: Edges, plan: Plan, *, rebuild: bool) -> tuple[Evidence, ...]:
     """Where the base itself is not known, builds of other trees may still tell."""
     if rebuild or all(job.position > 0 for job in plan.jobs):
         return ()
-    return edges.store.list_newest()
+    # Trees of merges that never landed, of refused pushes and rewritten branches are in no repository any more.
+    newest = edges.store.list_newest()
+    here = {tree_id for tree_id in {entry.tree_id for entry in newest} if edges.repository.has_tree(tree_id)}
+    return tuple(entry for entry in newest if entry.tree_id in here)
 
 
 def _trees(change: Change) -> list[str]:
-    return [change.base.tree_id, *(commit.tree_id for commit in change.commits)]
+    return [commit.tree_id for commit in change.iter_trees()]
 
 
 def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple[Evidence, ...]) -> Case:
@@ -109,7 +111,8 @@ def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple
         matrices=matrices.by_tree,
         evidence={(entry.tree_id, entry.target): entry for entry in evidence},
         line_maps={
-            commit.tree_id: repository.load_line_map(change.base.tree_id, commit.tree_id) for commit in change.commits
+            commit.commit_id: repository.load_line_map(change.base_of(commit).tree_id, commit.tree_id)
+            for commit in change.judged
         },
         paths={tree_id: repository.list_tree(tree_id).entries.keys() for tree_id in _trees(change)},
         matrix_errors=matrices.errors,

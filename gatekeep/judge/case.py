@@ -19,8 +19,8 @@ class Case:
 
     `matrices` gives the matrix by tree id and always has the base's; a tree whose matrix file is wrong is missing there
     and has its message in `matrix_errors`, and its targets are the base's. `evidence` is keyed by (tree id, target
-    name). `line_maps` leads from the base to each judged tree; a missing one counts as "nothing moved". `paths` lists
-    the files of each
+    name). `line_maps` leads, by commit id, from what a judged commit is compared with to its own tree; a missing one
+    counts as "nothing moved". `paths` lists the files of each tree.
     """
 
     change: Change
@@ -43,18 +43,28 @@ class Case:
         """What is known of a target at a commit; None when nothing is."""
         return self.evidence.get((commit.tree_id, target))
 
-    def base_evidence_of(self, target: str) -> Evidence | None:
-        """What is known of a target at the base; None for a target that the base does not have."""
-        return self.evidence.get((self.change.base.tree_id, target))
+    def matrix_before(self, commit: Commit) -> Matrix:
+        """The matrix that a commit is held against: that of what it is compared with."""
+        return self.matrix_of(self.change.base_of(commit))
+
+    def evidence_before(self, commit: Commit, target: str) -> Evidence | None:
+        """What is known of a target where the commit's history begins; None for a target that is not there."""
+        return self.evidence_of(self.change.base_of(commit), target)
 
     def line_map_to(self, commit: Commit) -> LineMap:
-        """The way from the base's lines to this commit's."""
-        return self.line_maps.get(commit.tree_id, LineMap())
+        """The way to this commit's lines from those of what it is compared with."""
+        return self.line_maps.get(commit.commit_id, LineMap())
 
     def judged_targets(self) -> tuple[Target, ...]:
         """Every target of the base and of the change's commits, once, in the order of first mention."""
-        seen: dict[str, Target] = {target.name: target for target in self.base_matrix.targets}
-        for commit in self.change.commits:
+        seen: dict[str, Target] = {}
+        for commit in self.change.iter_trees():
             for target in self.matrix_of(commit).targets:
                 seen.setdefault(target.name, target)
         return tuple(seen.values())
+
+    def landing(self) -> Commit | None:
+        """What would land, as far as it was judged; None when the change ends where the base is."""
+        tree_id = self.change.landing.tree_id
+        # The merge stands last and is compared with the base, also where it has the tree of one of the commits.
+        return next((commit for commit in reversed(self.change.judged) if commit.tree_id == tree_id), None)

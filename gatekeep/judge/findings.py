@@ -22,7 +22,7 @@ from gatekeep.model.evidence import (
     Severity,
     TimedOut,
 )
-from gatekeep.model.matrix import Target
+from gatekeep.model.matrix import Matrix, Target
 from gatekeep.model.quantity import render_bytes
 from gatekeep.model.verdict import Rule
 
@@ -53,13 +53,13 @@ def list_findings(case: Case, commit: Commit, target: Target) -> tuple[Finding, 
     evidence = case.evidence_of(commit, target.name)
     if evidence is None:
         return (_undecided(target.name, "no build of it was tried"),)
-    base = case.base_evidence_of(target.name)
+    base = case.evidence_before(commit, target.name)
     return tuple(_iter_findings(case, commit, target, evidence, base))
 
 
-def list_base_findings(case: Case, target: Target) -> tuple[Finding, ...]:
-    """Give what could not be decided at the base: without it there is nothing to compare with."""
-    base = case.base_evidence_of(target.name)
+def list_base_findings(case: Case, base_commit: Commit, target: Target) -> tuple[Finding, ...]:
+    """Give what could not be decided at the base, or at a fork: without it there is nothing to compare with."""
+    base = case.evidence_of(base_commit, target.name)
     if base is None:
         return (_undecided(target.name, "no build of it was tried"),)
     if isinstance(base.outcome, NotDecided):
@@ -73,7 +73,7 @@ def _iter_findings(
     name, outcome = target.name, evidence.outcome
     match outcome:
         case Built():
-            yield from _reserve_findings(case, target, evidence, base)
+            yield from _reserve_findings(case.matrix_before(commit), target, evidence, base)
         case Broken():
             first = outcome.first_error
             yield Finding(
@@ -130,13 +130,15 @@ def _undecided(target: str, message: str, hint: str | None = None) -> Finding:
     return Finding(rule=Rule.UNDECIDED, target=target, cause=(message,), message=message, detail=hint or "")
 
 
-def _reserve_findings(case: Case, target: Target, evidence: Evidence, base: Evidence | None) -> Iterator[Finding]:
+def _reserve_findings(
+    before_matrix: Matrix, target: Target, evidence: Evidence, base: Evidence | None
+) -> Iterator[Finding]:
     """A built image is held against the base's capacities too: a change cannot widen its own limits."""
     footprint = evidence.footprint
     if footprint is None:
         return
     for found in footprint.regions:
-        use = narrow(case, target.name, found)
+        use = narrow(before_matrix, target.name, found)
         before = base.footprint.get_region(use.name) if base is not None and base.footprint is not None else None
         if use.over_bytes:
             yield Finding(
@@ -159,9 +161,9 @@ def _reserve_findings(case: Case, target: Target, evidence: Evidence, base: Evid
             )
 
 
-def narrow(case: Case, target: str, use: RegionUse) -> RegionUse:
+def narrow(base: Matrix, target: str, use: RegionUse) -> RegionUse:
     """Give the use of a region against the tighter of the commit's and the base's capacity and reserve."""
-    held = case.base_matrix.get_target(target)
+    held = base.get_target(target)
     if held is None:
         return use
     limits = (

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from gatekeep.judge.case import Case
 from gatekeep.judge.loosening import Loosening, list_loosenings
-from gatekeep.judge.wording import describe_targets
+from gatekeep.judge.wording import describe_targets, say_mended
 from gatekeep.model.change import Commit
 from gatekeep.model.verdict import Reason, Rule
 
@@ -46,20 +46,21 @@ def list_loosened(case: Case) -> Iterator[Reason]:
 
 
 def _list_episodes(case: Case) -> tuple[_Episode, ...]:
-    base = case.base_matrix
     episodes: list[_Episode] = []
     open_episodes: dict[_Spot, _Episode] = {}
     # Most commits leave the matrix as it is, and share one value of it.
-    found: dict[int, tuple[Loosening, ...]] = {id(base): ()}
-    for commit in case.change.commits:
+    found: dict[tuple[int, int], tuple[Loosening, ...]] = {}
+    for commit in case.change.judged:
         here = case.matrices.get(commit.tree_id)
         if here is None:
             continue
-        if id(here) not in found:
-            found[id(here)] = list_loosenings(base, here)
+        base = case.matrix_before(commit)
+        pair = id(base), id(here)
+        if pair not in found:
+            found[pair] = list_loosenings(base, here)
         spots: dict[_Spot, Loosening] = {
             (loosening.aspect, target): loosening
-            for loosening in found[id(here)]
+            for loosening in found[pair]
             for target in loosening.targets or (None,)
         }
         kept = {target.name for target in here.targets}
@@ -82,7 +83,7 @@ def _reason_of(case: Case, members: list[_Episode]) -> Reason:
     first = members[0]
     told = first.loosening
     names = tuple(sorted(member.target for member in members if member.target is not None))
-    base = case.base_matrix
+    base = case.matrix_before(first.commit)
     concerned = describe_targets(names, base) if names else ""
     if not told.subject:
         whom = concerned
@@ -92,7 +93,7 @@ def _reason_of(case: Case, members: list[_Episode]) -> Reason:
         whom = told.subject
     details = []
     if first.mended_by is not None:
-        details.append(f"mended by {first.mended_by.short_id}, but every commit of a change must hold")
+        details.append(f"{say_mended(case.change, first.mended_by)}, but every commit of a change must hold")
     places = {f"{place.path}:{place.line}" for member in members if (place := member.loosening.place) is not None}
     return Reason(
         rule=Rule.LOOSENED,

@@ -169,7 +169,7 @@ def _as_change(case: SweepCase) -> Case:
         change=Change(base=base, head=case.commit, commits=(case.commit,), commit_count=1),
         matrices={_BEFORE: case.matrix, case.commit.tree_id: case.matrix},
         evidence=evidence,
-        line_maps={case.commit.tree_id: case.line_map},
+        line_maps={case.commit.commit_id: case.line_map},
     )
 
 

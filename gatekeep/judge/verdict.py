@@ -5,6 +5,9 @@ A fault is reported at the first commit of the change that shows it, and once: l
 nothing, a commit that mends it is named. Faults with one cause at one commit become one reason with all their targets.
 What was so at the base already is a notice. A block that is certain outweighs what is undecided elsewhere; without one,
 anything undecided makes the verdict undecided.
+
+A commit of the change is held against where its history left the base's: it cannot know what the base has gained
+since. What would land (the merge, where head does not descend from base) is held against the base itself, in all.
 """
 
 from __future__ import annotations
@@ -13,13 +16,13 @@ from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 from gatekeep.judge.case import Case
-from gatekeep.judge.claims import list_unclaimed
+from gatekeep.judge.claims import UnclaimedBoard, list_unclaimed
 from gatekeep.judge.findings import Finding, list_base_findings, list_findings
 from gatekeep.judge.loosening_reasons import list_loosened
 from gatekeep.judge.warnings import list_new_warnings
-from gatekeep.judge.wording import describe_targets
-from gatekeep.model.change import Commit
-from gatekeep.model.evidence import Built, Diagnostic, Evidence, Outgrown
+from gatekeep.judge.wording import describe_targets, say_before, say_mended
+from gatekeep.model.change import Commit, Conflict
+from gatekeep.model.evidence import Built, Diagnostic, Evidence, Outgrown, RegionUse
 from gatekeep.model.matrix import RuleStrength, Target
 from gatekeep.model.quantity import render_bytes
 from gatekeep.model.verdict import Decision, Reason, RegionDelta, Rule, Verdict
@@ -45,8 +48,9 @@ def judge(case: Case) -> Verdict:
         *_claim_reasons(case),
         *list_loosened(case),
         *_matrix_reasons(case),
+        *_conflict_reasons(case),
     ]
-    position = {commit.commit_id: index for index, commit in enumerate(case.change.commits)}
+    position = {commit.commit_id: index for index, commit in enumerate(case.change.judged)}
     order = list(Rule)
 
     def sort_key(reason: Reason) -> tuple[object, ...]:
@@ -78,16 +82,17 @@ class _Episode:
 def _findings_by_commit(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
     """Give (finding, first commit, commit that mended it)."""
     found: list[tuple[Finding, Commit | None, Commit | None]] = [
-        (finding, case.change.base, None)
-        for target in case.base_matrix.targets
-        for finding in list_base_findings(case, target)
+        (finding, base, None)
+        for base in dict.fromkeys((case.change.base, *case.change.forks.values()))
+        for target in case.matrix_of(base).targets
+        for finding in list_base_findings(case, base, target)
     ]
     for target in case.judged_targets():
         open_episodes: dict[tuple[object, ...], _Episode] = {}
         episodes: list[_Episode] = []
-        for commit in case.change.commits:
+        for commit in case.change.judged:
             here = case.matrix_of(commit).get_target(target.name)
-            findings = list_findings(case, commit, here) if here is not None else _dropped(case, target)
+            findings = list_findings(case, commit, here) if here is not None else _dropped(case, commit, target)
             here_by_kind = {_kind(finding): finding for finding in findings}
             for kind in [kind for kind in open_episodes if kind not in here_by_kind]:
                 open_episodes.pop(kind).mended_by = commit
@@ -105,8 +110,8 @@ def _kind(finding: Finding) -> tuple[object, ...]:
     return (finding.rule, finding.excused, region)
 
 
-def _dropped(case: Case, target: Target) -> tuple[Finding, ...]:
-    if case.base_matrix.get_target(target.name) is None:
+def _dropped(case: Case, commit: Commit, target: Target) -> tuple[Finding, ...]:
+    if case.matrix_before(commit).get_target(target.name) is None:
         return ()
     return (
         Finding(
@@ -120,8 +125,7 @@ def _dropped(case: Case, target: Target) -> tuple[Finding, ...]:
 
 def _growth(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
     """Hold the growth over the whole change against the base's rule."""
-    head = _head_commit(case)
-    if head is None:
+    if case.landing() is None:
         return []
     limits = dict(case.base_matrix.rules.growth_per_change)
     found: list[tuple[Finding, Commit | None, Commit | None]] = []
@@ -141,12 +145,16 @@ def _growth(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
 
 
 def _first_growth(case: Case, delta: RegionDelta, limit_bytes: int) -> Commit | None:
-    for commit in case.change.commits:
-        evidence = case.evidence_of(commit, delta.target)
-        use = evidence.footprint.get_region(delta.region) if evidence and evidence.footprint else None
-        if use is not None and use.used_bytes - delta.base_used_bytes > limit_bytes:
+    for commit in case.change.judged:
+        before = _use_of(case.evidence_before(commit, delta.target), delta.region)
+        use = _use_of(case.evidence_of(commit, delta.target), delta.region)
+        if before is not None and use is not None and use.used_bytes - before.used_bytes > limit_bytes:
             return commit
     return None
+
+
+def _use_of(evidence: Evidence | None, region: str) -> RegionUse | None:
+    return evidence.footprint.get_region(region) if evidence and evidence.footprint else None
 
 
 def _group(case: Case, findings: Iterable[tuple[Finding, Commit | None, Commit | None]]) -> Iterator[Reason]:
@@ -165,21 +173,22 @@ def _reason_of(case: Case, members: list[tuple[Finding, Commit | None, Commit | 
     first, commit, mended = members[0]
     names = tuple(finding.target for finding, _, _ in members)
     matrix = case.matrix_of(commit) if commit is not None else case.base_matrix
-    universe = matrix.targets if first.rule is not Rule.DROPPED_TARGET else case.base_matrix.targets
-    described_by = case.base_matrix if first.rule is Rule.DROPPED_TARGET else matrix
+    described_by = matrix if first.rule is not Rule.DROPPED_TARGET or commit is None else case.matrix_before(commit)
     details = list(dict.fromkeys(finding.detail for finding, _, _ in members if finding.detail))
     if len(details) > _DETAILS_SHOWN:
         details = [*details[:_DETAILS_SHOWN], f"and {len(details) - _DETAILS_SHOWN} more"]
     if mended is not None and not first.excused:
-        details.append(f"mended by {mended.short_id}, but every commit of a change must hold")
+        details.append(f"{say_mended(case.change, mended)}, but every commit of a change must hold")
     messages = {finding.message for finding, _, _ in members}
     message = first.message if len(messages) == 1 else _shared_message(first)
+    if first.excused and first.rule in _COMPARED and commit is not None:
+        message = f"{message} ({say_before(case.change, commit)})"
     return Reason(
         rule=first.rule,
         commit_id=commit.commit_id if commit is not None else None,
         targets=names,
-        whom=describe_targets(names, described_by, universe),
-        message=f"{message} (so at the base already)" if first.excused and first.rule in _COMPARED else message,
+        whom=describe_targets(names, described_by),
+        message=message,
         place=first.place,
         details=tuple(details),
         excerpt=first.excerpt,
@@ -203,8 +212,8 @@ class _NewWarning:
 
 
 def _warning_reasons(case: Case) -> Iterator[Reason]:
-    """One finding a warning, with every target that shows it, measured from base to head."""
-    head = _head_commit(case)
+    """One finding a warning, with every target that shows it, measured from base to what would land."""
+    head = case.landing()
     if head is None:
         return
     found: dict[tuple[object, ...], _NewWarning] = {}
@@ -237,18 +246,18 @@ def _new_warnings_at(case: Case, commit: Commit, target: str) -> tuple[Diagnosti
     evidence = case.evidence_of(commit, target)
     if evidence is None or not isinstance(evidence.outcome, Built | Outgrown) or not evidence.warnings:
         return ()
-    base = case.base_evidence_of(target)
+    base = case.evidence_before(commit, target)
     if base is not None and not isinstance(base.outcome, Built | Outgrown):
         # A build that stopped early did not say all that it had to say: nothing to compare with.
         return ()
-    before = base.warnings if base is not None else _base_warnings(case)
+    before = base.warnings if base is not None else _warnings_before(case, commit)
     return list_new_warnings(before, evidence.warnings, case.line_map_to(commit))
 
 
-def _base_warnings(case: Case) -> tuple[Diagnostic, ...]:
+def _warnings_before(case: Case, commit: Commit) -> tuple[Diagnostic, ...]:
     every: dict[Diagnostic, None] = {}
-    for target in case.base_matrix.targets:
-        base = case.base_evidence_of(target.name)
+    for target in case.matrix_before(commit).targets:
+        base = case.evidence_before(commit, target.name)
         every.update(dict.fromkeys(base.warnings if base else ()))
     return tuple(every)
 
@@ -259,7 +268,7 @@ def _find_first_commits(case: Case, entries: Collection[_NewWarning]) -> None:
     for entry in entries:
         left.setdefault((entry.warning.path, entry.warning.option, entry.warning.message), []).append(entry)
     names = sorted({name for entry in entries for name in entry.targets})
-    for commit in case.change.commits:
+    for commit in case.change.judged:
         for name in names:
             if not left:
                 return
@@ -269,18 +278,25 @@ def _find_first_commits(case: Case, entries: Collection[_NewWarning]) -> None:
 
 
 def _claim_reasons(case: Case) -> Iterator[Reason]:
-    base_paths = case.paths.get(case.change.base.tree_id, ())
-    matrix = case.base_matrix
-    known = {(entry.board, entry.port) for entry in list_unclaimed(base_paths, matrix.claims, matrix)}
-    for entry in list_unclaimed(base_paths, matrix.claims, matrix):
-        yield _unclaimed_reason(entry.board, entry.port, entry.path, case.change.base, blocks=False)
-    for commit in case.change.commits:
-        here = case.matrix_of(commit)
-        claims = dict.fromkeys((*matrix.claims, *here.claims))
-        for entry in list_unclaimed(case.paths.get(commit.tree_id, ()), claims, here):
-            if (entry.board, entry.port) not in known:
-                known.add((entry.board, entry.port))
+    base = case.change.base
+    known = {commit.tree_id: _list_claimed(case, commit, commit) for commit in (base, *case.change.forks.values())}
+    for entry in known[base.tree_id].values():
+        yield _unclaimed_reason(entry.board, entry.port, entry.path, base, blocks=False)
+    told: set[tuple[str, str | None]] = set()
+    for commit in case.change.judged:
+        before = case.change.base_of(commit)
+        for key, entry in _list_claimed(case, commit, before).items():
+            if key not in known[before.tree_id] and key not in told:
+                told.add(key)
                 yield _unclaimed_reason(entry.board, entry.port, entry.path, commit, blocks=True)
+
+
+def _list_claimed(case: Case, commit: Commit, before: Commit) -> dict[tuple[str, str | None], UnclaimedBoard]:
+    """Give the boards of a tree that no target builds, by the claims of its own matrix and of the one before."""
+    here = case.matrix_of(commit)
+    claims = dict.fromkeys((*case.matrix_of(before).claims, *here.claims))
+    unclaimed = list_unclaimed(case.paths.get(commit.tree_id, ()), claims, here)
+    return {(entry.board, entry.port): entry for entry in unclaimed}
 
 
 def _unclaimed_reason(board: str, port: str | None, path: str, commit: Commit, *, blocks: bool) -> Reason:
@@ -300,7 +316,7 @@ def _unclaimed_reason(board: str, port: str | None, path: str, commit: Commit, *
 
 def _matrix_reasons(case: Case) -> Iterator[Reason]:
     seen: set[str] = set()
-    for commit in case.change.commits:
+    for commit in case.change.judged:
         message = case.matrix_errors.get(commit.tree_id)
         if message is not None and message not in seen:
             seen.add(message)
@@ -313,21 +329,30 @@ def _matrix_reasons(case: Case) -> Iterator[Reason]:
             )
 
 
-def _head_commit(case: Case) -> Commit | None:
-    """The judged commit that has the head's tree; None when the change ends where the base is."""
-    for commit in case.change.commits:
-        if commit.tree_id == case.change.head.tree_id:
-            return commit
-    return None
+def _conflict_reasons(case: Case) -> Iterator[Reason]:
+    conflict = case.change.merge
+    if isinstance(conflict, Conflict):
+        files = f"{len(conflict.paths)} file{'' if len(conflict.paths) == 1 else 's'}"
+        shown = conflict.paths[:_DETAILS_SHOWN]
+        more = len(conflict.paths) - len(shown)
+        yield Reason(
+            rule=Rule.CONFLICT,
+            commit_id=None,
+            targets=(),
+            whom="the change",
+            message=f"cannot be merged onto {case.change.base.short_id}, where the base is now: {files} in conflict; "
+            "rebase it, or merge the base into it",
+            details=(*shown, *([f"and {more} more"] if more else [])),
+        )
 
 
 def _deltas(case: Case) -> tuple[RegionDelta, ...]:
-    head = _head_commit(case)
+    head = case.landing()
     if head is None:
         return ()
     found: list[RegionDelta] = []
     for target in case.matrix_of(head).targets:
-        before, after = case.base_evidence_of(target.name), case.evidence_of(head, target.name)
+        before, after = case.evidence_before(head, target.name), case.evidence_of(head, target.name)
         if before is None or after is None or before.footprint is None or after.footprint is None:
             continue
         for use in after.footprint.regions:
@@ -346,9 +371,9 @@ def _deltas(case: Case) -> tuple[RegionDelta, ...]:
 
 
 def sort_evidence(case: Case) -> tuple[Evidence, ...]:
-    """Give all evidence of the case: base first, then commit by commit, targets in the order of the matrix."""
+    """Give all evidence of the case: base first, then tree by tree, targets in the order of the matrix."""
     found: list[Evidence] = []
-    for commit in (case.change.base, *case.change.commits):
+    for commit in case.change.iter_trees():
         for target in case.matrix_of(commit).targets:
             evidence = case.evidence_of(commit, target.name)
             if evidence is not None:

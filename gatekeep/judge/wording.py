@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 
+from gatekeep.model.change import Change, Commit
 from gatekeep.model.matrix import Matrix, Port, Target
 
 #: Up to so many names are written out before "and N more".
@@ -42,6 +43,17 @@ def describe_targets(names: Collection[str], matrix: Matrix, universe: Sequence[
         if members == wanted:
             return words
     return _list_names(wanted, targets)
+
+
+def say_mended(change: Change, by: Commit) -> str:
+    """Word what ended a fault: `mended by 4f1c2ab901`, `gone in the merge onto 4f1c2ab901`."""
+    return f"gone in the merge onto {change.base.short_id}" if by == change.merged else f"mended by {by.short_id}"
+
+
+def say_before(change: Change, commit: Commit) -> str:
+    """Word that something was so before a commit's history: at the base, or where it left the base's history."""
+    base = change.base_of(commit)
+    return "so at the base already" if base == change.base else f"so at {base.short_id} already, where the change began"
 
 
 def _describe_one(name: str, targets: Sequence[Target]) -> str:

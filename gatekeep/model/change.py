@@ -5,6 +5,7 @@ What the gate judges: commits, and the lines that moved between two trees.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -33,19 +34,62 @@ class Commit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """A head that cannot be merged onto the base without a person; `paths` are the files in conflict, sorted."""
+
+    paths: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """
-    The commits from base to head.
+    The commits from base to head, and what would land.
 
     `commits` runs oldest first (parents before children) and holds one commit for every tree that the change brings and
     the base does not have: an identical tree is judged once, at the first commit that has it. Empty when the change
     leaves every tree as it was. `commit_count` counts all commits of BASE..HEAD.
+
+    `forks` gives, by commit id, where a commit left the base's history; a commit that is missing there stands on the
+    base itself. A commit is compared with its fork, since what the base has gained meanwhile is not of its making.
+
+    `merge` is what would land where head does not descend from base: the merge of both, a commit that no author made
+    and that is in no repository until it lands, or their conflict. None where head would land as it is.
     """
 
     base: Commit
     head: Commit
     commits: tuple[Commit, ...]
     commit_count: int
+    forks: Mapping[str, Commit] = field(default_factory=dict)
+    merge: Commit | Conflict | None = None
+
+    @property
+    def merged(self) -> Commit | None:
+        """The merge of head onto base, where one would land."""
+        return self.merge if isinstance(self.merge, Commit) else None
+
+    @property
+    def judged(self) -> tuple[Commit, ...]:
+        """The change's commits, and then the merge; its tree may be one of theirs. Without a merge that gives base."""
+        merged = self.merged
+        return self.commits if merged is None or merged.tree_id == self.base.tree_id else (*self.commits, merged)
+
+    @property
+    def landing(self) -> Commit:
+        """What the branch would be at, were it to land: the merge, or head."""
+        return self.merged or self.head
+
+    def base_of(self, commit: Commit) -> Commit:
+        """What a commit is compared with: the base, or where it left the base's history."""
+        return self.forks.get(commit.commit_id, self.base)
+
+    def iter_trees(self) -> Iterator[Commit]:
+        """Give the first commit that has each tree: the base, the forks, the commits in their order, the merge."""
+        seen: set[str] = set()
+        for commit in (self.base, *self.forks.values(), *self.judged):
+            if commit.tree_id not in seen:
+                seen.add(commit.tree_id)
+                yield commit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

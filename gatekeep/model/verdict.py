@@ -33,6 +33,7 @@ class Rule(Enum):
     DROPPED_TARGET = "dropped-target"
     LOOSENED = "loosened"
     MATRIX = "matrix"
+    CONFLICT = "conflict"
     WROTE_IN_TREE = "wrote-in-tree"
     UNDECIDED = "undecided"
 
@@ -44,11 +45,11 @@ class Reason:
 
     `targets` are names, sorted; empty only where the cause has no target (an unclaimed board, a rule). `whom` words
     them for people ("all 3 targets of loongarch64", "every 64-bit target"), after what they share where that is at
-    fault ("the part inner-16 of arm/wick"). `commit_id` is the first commit of the change that shows it; None when it
-    concerns the change as a whole. `message` is one sentence without its place. `place` is `file:line` where the cause
-    has one. `details` are further lines for people, one an entry. `excerpt` quotes a log,
-    hostile. `log_paths` has one log a target. `blocks` is False for what is only shown: a rule that reports, or what
-    was so at the base already.
+    fault ("the part inner-16 of arm/wick"). `commit_id` is the first commit of the change that shows it, or the merge
+    that would land where no commit does; None when it concerns the change as a whole. `message` is one sentence without
+    its place. `place` is `file:line` where the cause has one. `details` are further lines for people, one an entry.
+    `excerpt` quotes a log, hostile. `log_paths` has one log a target. `blocks` is False for what is only shown: a rule
+    that reports, or what was so at the base already.
     """
 
     rule: Rule
@@ -102,7 +103,8 @@ class Judgement:
     A verdict with all that it rests on; what every report is made from.
 
     `matrix` is the base's. `evidence` is sorted by commit in the order of the change (base first), then by target in
-    the order of the matrix. `reused_count` of them were known before the run, `carried_count` were carried in it.
+    the order of the matrix; a tree that several commits have is listed once. `reused_count` of them were known before
+    the run, `carried_count` were carried in it.
     """
 
     change: Change

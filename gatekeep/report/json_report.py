@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from typing import Any, assert_never
 
 import gatekeep
-from gatekeep.model.change import Commit
+from gatekeep.model.change import Commit, Conflict
 from gatekeep.model.evidence import (
     Broken,
     Built,
@@ -56,6 +56,8 @@ def render_json(judgement: Judgement) -> str:
             "head": _commit(change.head),
             "commit_count": change.commit_count,
             "commits": [_commit(commit) for commit in change.commits],
+            "forks": [_commit(fork) for fork in dict.fromkeys(change.forks.values())],
+            "merge": _merge(change.merge),
         },
         "verdict": verdict.decision.value,
         "reasons": [_reason(reason) for reason in verdict.reasons],
@@ -83,6 +85,16 @@ def _commit(commit: Commit) -> dict[str, Any]:
         "author": {"name": commit.author_name, "email": commit.author_email},
         "committed_at": _time(commit.committed_at),
     }
+
+
+def _merge(merge: Commit | Conflict | None) -> dict[str, Any] | None:
+    match merge:
+        case None:
+            return None
+        case Conflict():
+            return {"commit": None, "conflicts": list(merge.paths)}
+        case Commit():
+            return {"commit": _commit(merge), "conflicts": []}
 
 
 def _reason(reason: Reason) -> dict[str, Any]:

@@ -18,7 +18,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from gatekeep.model.change import Commit
+from gatekeep.model.change import Change, Commit
 from gatekeep.model.quantity import render_bytes
 from gatekeep.model.verdict import Judgement, Reason, RegionDelta
 from gatekeep.report.layout import shorten
@@ -31,6 +31,7 @@ from gatekeep.report.wording import (
     count,
     put_in_order,
     rank_deltas,
+    say_landing,
     say_reason,
     say_scope,
     say_share,
@@ -146,10 +147,10 @@ class _Block:
 def _iter_blocks(judgement: Judgement) -> Iterator[_Block]:
     verdict = judgement.verdict
     commits = commits_by_id(judgement.change)
-    base_id = judgement.change.base.commit_id
+    change = judgement.change
     yield _Block(text=_head(judgement), noun="heading")
     for reason in verdict.reasons:
-        sentence = _sentence(reason, commits, base_id)
+        sentence = _sentence(reason, commits, change)
         yield _Block(text="\n\n".join((sentence, *_iter_rest(reason))), short_text=sentence, noun="reason")
     ranked = rank_deltas(verdict.deltas)
     if ranked:
@@ -159,7 +160,7 @@ def _iter_blocks(judgement: Judgement) -> Iterator[_Block]:
     if verdict.notices:
         yield _Block(text="Shown only, does not block:", noun="heading")
     for notice in verdict.notices[:_NOTICES_SHOWN]:
-        yield _Block(text=f"- {_sentence(notice, commits, base_id)}", noun="notice")
+        yield _Block(text=f"- {_sentence(notice, commits, change)}", noun="notice")
     if len(verdict.notices) > _NOTICES_SHOWN:
         yield _Block(text=f"- and {len(verdict.notices) - _NOTICES_SHOWN} more", noun="count")
 
@@ -167,16 +168,18 @@ def _iter_blocks(judgement: Judgement) -> Iterator[_Block]:
 def _head(judgement: Judgement) -> str:
     change = judgement.change
     subject = _words(change.head.subject)
+    landing = say_landing(change)
     return (
         f"**Verdict: {say_verdict(judgement.verdict)}.**\n\n"
         f"{_name(judgement.matrix.tree)} `{change.base.short_id}..{change.head.short_id}`"
         f"{f' ({subject})' if subject else ''}\n\n"
+        f"{_words(landing) + '.' + chr(10) * 2 if landing else ''}"
         f"{say_scope(judgement)}."
     )
 
 
-def _sentence(reason: Reason, commits: dict[str, Commit], base_id: str) -> str:
-    return "".join(_dress(span) for span in say_reason(reason, commits, base_id)) + "."
+def _sentence(reason: Reason, commits: dict[str, Commit], change: Change) -> str:
+    return "".join(_dress(span) for span in say_reason(reason, commits, change)) + "."
 
 
 def _dress(span: Span) -> str:

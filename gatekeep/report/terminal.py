@@ -27,6 +27,7 @@ from gatekeep.report.wording import (
     count,
     put_in_order,
     rank_deltas,
+    say_landing,
     say_reason,
     say_scope,
     say_share,
@@ -110,6 +111,8 @@ class _Writer:
                 *_subject_of(change.head),
             ]
         )
+        if landing := say_landing(change):
+            yield from self._wrap([Span(role=Role.MESSAGE, text=landing)])
         yield from self._wrap([Span(role=Role.MESSAGE, text=say_scope(self._judgement))])
         if why := say_why_built(self._judgement):
             yield from self._wrap([Span(role=Role.MESSAGE, text=f"built because: {why}")])
@@ -183,7 +186,7 @@ class _Writer:
             yield self._paint(f"{_QUOTE}({count(left_out, 'line')} more)", _FAINT)
 
     def _say(self, reason: Reason) -> list[Span]:
-        spans = say_reason(reason, self._commits, self._judgement.change.base.commit_id)
+        spans = say_reason(reason, self._commits, self._judgement.change)
         return [
             Span(role=span.role, text=shorten(plain(span.text), _SUBJECT_CELLS)) if span.role is Role.SUBJECT else span
             for span in spans

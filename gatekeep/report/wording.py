@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from gatekeep.model.change import Change, Commit
+from gatekeep.model.change import Change, Commit, Conflict
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
 
 #: Reasons to build, before "and N reasons more": one commit seldom has more that an author would read.
@@ -79,6 +79,17 @@ def commits_by_id(change: Change) -> dict[str, Commit]:
     return {commit.commit_id: commit for commit in _commits_in_order(change)}
 
 
+def say_landing(change: Change) -> str:
+    """Word what would land where that is not the head itself: `would land merged onto 4f1c2ab901`; or ""."""
+    match change.merge:
+        case Commit():
+            return f"would land merged onto {change.base.short_id}; the merged tree is judged too"
+        case Conflict():
+            return f"cannot be merged onto {change.base.short_id}"
+        case None:
+            return ""
+
+
 def commits_by_tree(change: Change) -> dict[str, Commit]:
     """
     Give the first commit that has each tree, base first.
@@ -89,12 +100,13 @@ def commits_by_tree(change: Change) -> dict[str, Commit]:
     return {commit.tree_id: commit for commit in reversed(_commits_in_order(change))}
 
 
-def say_reason(reason: Reason, commits: dict[str, Commit], base_id: str) -> tuple[Span, ...]:
+def say_reason(reason: Reason, commits: dict[str, Commit], change: Change) -> tuple[Span, ...]:
     """
     Word one reason as a sentence without a full stop.
 
     `every 64-bit target: a pointer is cut to 32 bits at drivers/uart.c:41, since commit 4f1c2ab901 (Add the ring)`.
     """
+    base_id = change.base.commit_id
     spans: list[Span] = []
     # "riscv64/vale, the only target of riscv64," ends in the comma of an apposition; the colon takes its place.
     if whom := reason.whom.rstrip().removesuffix(","):
@@ -106,7 +118,16 @@ def say_reason(reason: Reason, commits: dict[str, Commit], base_id: str) -> tupl
         spans += [Span(role=Role.LINK, text=link), Span(role=Role.PLACE, text=reason.place)]
     undecided = reason.rule is Rule.UNDECIDED
     # What was so at the base did not begin there, and its message says so; only "not decided" needs to name the base.
-    if reason.commit_id is not None and (undecided or reason.commit_id != base_id):
+    if change.merged is not None and reason.commit_id == change.merged.commit_id:
+        # No author made that commit, and each side of it may be without fault.
+        spans += [
+            Span(role=Role.LINK, text=f", {'at' if undecided else 'since'} the merge of "),
+            Span(role=Role.COMMIT, text=change.head.short_id),
+            Span(role=Role.LINK, text=" onto "),
+            Span(role=Role.COMMIT, text=change.base.short_id),
+            Span(role=Role.LINK, text=", which is what would land"),
+        ]
+    elif reason.commit_id is not None and (undecided or reason.commit_id != base_id):
         commit = commits.get(reason.commit_id)
         link = ", at" if undecided else ", since"
         noun = "the base" if reason.commit_id == base_id else "commit"
@@ -145,6 +166,8 @@ def say_scope(judgement: Judgement) -> str:
     if len(change.commits) != change.commit_count:
         verb = "changes" if len(change.commits) == 1 else "change"
         commits += f" ({len(change.commits)} {verb} the tree)"
+    if change.merged is not None:
+        commits += " and the merge"
     targets = len({one.target for one in judgement.evidence}) or len(judgement.matrix.targets)
     built = len(judgement.evidence) - judgement.reused_count - judgement.carried_count
     return (
@@ -212,7 +235,7 @@ def count(number: int, noun: str) -> str:
 
 
 def _commits_in_order(change: Change) -> tuple[Commit, ...]:
-    return (change.base, *change.commits, change.head)
+    return (change.base, *change.forks.values(), *change.judged, change.head)
 
 
 def _sort_reasons(reasons: tuple[Reason, ...], change: Change) -> tuple[Reason, ...]:

@@ -70,7 +70,7 @@ def load_matrices(
     cache: dict[bytes, Matrix] = {base_text: parse(base_text, in_tree)}
     by_tree = {change.base.tree_id: cache[base_text]}
     errors: dict[str, str] = {}
-    for commit in change.commits:
+    for commit in change.iter_trees():
         text = files.read_file(commit.tree_id, in_tree)
         if text is None:
             errors[commit.tree_id] = f"{in_tree} is gone; a change cannot remove what judges it"
@@ -79,6 +79,11 @@ def load_matrices(
             by_tree[commit.tree_id] = cache[text] = cache.get(text) or parse(text, in_tree)
         except MatrixError as error:
             errors[commit.tree_id] = str(error)
+    # What left the base's history before that had a matrix is judged by the base's, and removes nothing.
+    before = {commit.tree_id for commit in change.forks.values() if commit.tree_id in errors}
+    for commit in change.commits:
+        if change.base_of(commit).tree_id in before and files.read_file(commit.tree_id, in_tree) is None:
+            errors.pop(commit.tree_id, None)
     return Matrices(by_tree=by_tree, errors=errors, in_tree=in_tree)
 
 
@@ -108,5 +113,5 @@ def _one_for_all(
             "name a file with --matrix, or one that the base has in its tree"
         ) from error
     matrix = parse(text, str(named))
-    trees = (change.base.tree_id, *(commit.tree_id for commit in change.commits))
+    trees = (commit.tree_id for commit in change.iter_trees())
     return Matrices(by_tree=dict.fromkeys(trees, matrix), errors={}, in_tree=None)

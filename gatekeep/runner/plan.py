@@ -72,7 +72,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
     known: list[Evidence] = []
     used: dict[str, Matrix] = {}
     keys: dict[tuple[int, str], str] = {}
-    for position, commit in enumerate((inputs.change.base, *inputs.change.commits)):
+    for position, commit in enumerate(inputs.change.iter_trees()):
         matrix = inputs.matrices.get(commit.tree_id, base_matrix)
         used[commit.tree_id] = matrix
         ports = {port.name: port for port in matrix.ports}

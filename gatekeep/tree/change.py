@@ -14,7 +14,7 @@ Source: gitrevisions(7); git-rev-list(1), "PRETTY FORMATS"; git's Documentation/
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -40,9 +40,21 @@ def resolve_commit(command: GitCommand, revision: str) -> Commit:
     Raises:
         RepositoryError: No such commit, or a name with two meanings.
     """
-    commit_id = _resolve_id(command, revision)
-    output = command.ask("rev-list", "--no-walk", *_LISTING, commit_id, doing=f"reading commit {commit_id[:10]}")
-    return _parse_commits(output)[0]
+    return load_commits(command, [_resolve_id(command, revision)])[0]
+
+
+def load_commits(command: GitCommand, commit_ids: Sequence[str]) -> list[Commit]:
+    """
+    Read commits by their full object names, in their order.
+
+    Raises:
+        RepositoryError: One is missing or damaged.
+    """
+    if not commit_ids:
+        return []
+    listed = b"".join(b"%s\n" % commit_id.encode("ascii") for commit_id in commit_ids)
+    doing = f"reading commit {commit_ids[0][:10]}"
+    return _parse_commits(command.ask("rev-list", "--no-walk=unsorted", *_LISTING, "--stdin", doing=doing, feed=listed))
 
 
 _LISTING = ("--no-commit-header", "--encoding=UTF-8", _FORMAT)

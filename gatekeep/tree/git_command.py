@@ -11,6 +11,8 @@ checkout of its host). So git never gets a chance to run anything that it finds 
   is not configured cannot run, and no option list of ours can have forgotten one.
 - The environment is built from nothing. Only PATH and the variables by which `receive-pack` shows a hook the objects
   of a push that is not accepted yet come through.
+- What git writes (the tree of a merge) goes into the stand-in and with it: the repository may be
+  read-only, and nothing that was only judged stays in it. `keep` asks for the other, when a merge lands.
 - The git folder is always named outright. Git then leaves out its check of the owner (`safe.directory`), which protects
   against exactly the programs that cannot run here; a repository of another user just works.
 
@@ -21,10 +23,12 @@ Source: git(1), "Environment Variables"; git-config(1), "safe.directory", "proto
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -112,7 +116,7 @@ class GitCommand:
         self.place = place
         self._git_dir = git_dir
         self._environment = dict(environment)
-        self._content_environment = {"GIT_OBJECT_DIRECTORY": str(common_dir / "objects"), **environment}
+        self._common_dir = common_dir
         self._stand_in: tempfile.TemporaryDirectory[str] | None = None
         self._object_format = "sha1"
         self._lock = threading.Lock()
@@ -150,12 +154,26 @@ class GitCommand:
         Raises:
             RepositoryError: Git failed; the message holds `doing` and what git said.
         """
-        environment = self._content_environment
-        if index is not None:
-            environment = {**environment, "GIT_INDEX_FILE": str(index)}
+        more = {} if index is None else {"GIT_INDEX_FILE": str(index)}
         options = [] if work_tree is None else [f"--work-tree={work_tree}"]
+        environment = self._content_environment(keep=False) | more
         answer = self._run([*options, *self.content_options(), *arguments], environment, feed, work_tree)
         return self._must(answer, doing)
+
+    def run_content(
+        self, *arguments: str, feed: bytes = b"", keep: bool = False, more: Mapping[str, str] | None = None
+    ) -> GitAnswer:
+        """
+        Run git on content, in the stand-in, to its end; any exit code is an answer.
+
+        Args:
+            arguments: The command.
+            feed: Its standard input.
+            keep: Whether objects that it writes go into the repository; else they are gone with the stand-in.
+            more: Variables of its environment, such as the author of a commit.
+        """
+        environment = self._content_environment(keep=keep) | dict(more or {})
+        return self._run([*self.content_options(), *arguments], environment, feed, None)
 
     def start_content(self, arguments: Sequence[str], complaints: int) -> subprocess.Popen[bytes]:
         """Start a long-lived git on content, its standard input and output piped; it complains to `complaints`."""
@@ -165,10 +183,22 @@ class GitCommand:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=complaints,
-                env=self._content_environment,
+                env=self._content_environment(keep=False),
             )
         except OSError as error:
             raise self._not_started(error) from error
+
+    def _content_environment(self, *, keep: bool) -> dict[str, str]:
+        """Show the repository's objects (those of a push in progress included), and the stand-in's own."""
+        theirs = self._environment.get("GIT_OBJECT_DIRECTORY") or str(self._common_dir / "objects")
+        if keep:
+            # Without a sight of the stand-in: git does not write what it finds elsewhere.
+            return self._environment | {"GIT_OBJECT_DIRECTORY": theirs}
+        others = self._environment.get("GIT_ALTERNATE_OBJECT_DIRECTORIES")
+        return self._environment | {
+            "GIT_OBJECT_DIRECTORY": str(self.make_stand_in() / "objects"),
+            "GIT_ALTERNATE_OBJECT_DIRECTORIES": os.pathsep.join([_quote(theirs), *([others] if others else [])]),
+        }
 
     def content_options(self) -> list[str]:
         """Name the stand-in, which is made at its first use."""
@@ -180,7 +210,7 @@ class GitCommand:
             if self._stand_in is None:
                 answer = self.ask("rev-parse", "--show-object-format", doing="reading its format")
                 self._object_format = answer.decode("ascii").strip()
-                self._stand_in = _write_stand_in(self.place, self._object_format)
+                self._stand_in = _write_stand_in(self.place, self._object_format, self._common_dir / "shallow")
             return Path(self._stand_in.name)
 
     @property
@@ -223,7 +253,14 @@ class GitCommand:
         return RepositoryError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")
 
 
-def _write_stand_in(place: str, object_format: str) -> tempfile.TemporaryDirectory[str]:
+def _quote(path: str) -> str:
+    """Write a path into a list of object folders, in which a colon separates (git(1))."""
+    if os.pathsep not in path and not path.startswith('"'):
+        return path
+    return '"' + path.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _write_stand_in(place: str, object_format: str, shallow: Path) -> tempfile.TemporaryDirectory[str]:
     text = "[core]\n\trepositoryformatversion = 1\n\tbare = true\n"
     if object_format != "sha1":
         text += f"[extensions]\n\tobjectFormat = {object_format}\n"
@@ -234,6 +271,9 @@ def _write_stand_in(place: str, object_format: str) -> tempfile.TemporaryDirecto
         (folder / "objects").mkdir()
         (folder / "HEAD").write_text("ref: refs/heads/none\n", encoding="ascii")
         (folder / "config").write_text(text, encoding="ascii")
+        # Where a shallow clone ends, a walk over its commits must end as well.
+        with suppress(FileNotFoundError):
+            shutil.copyfile(shallow, folder / "shallow")
     except OSError as error:
         raise RepositoryError(f"{place}: no scratch folder can be made: {error}; free some space in TMPDIR") from error
     return stand_in

@@ -342,6 +342,15 @@ class GitRepository:
         for blob_id, found in zip(blob_ids, self._reader.iter_objects(blob_ids), strict=True):
             yield self._require(found, blob_id, "blob")
 
+    def has_tree(self, tree_id: str) -> bool:
+        """
+        Say whether a tree is here; one that was only judged (a merge, a push that was refused) is not any more.
+
+        Raises:
+            RepositoryError: It is damaged.
+        """
+        return tree_id in self._folders or self._reader.read_object(tree_id) is not None
+
     def make_converter(self, entries: Mapping[str, Entry]) -> Converter:
         """Give what converts files of one of this repository's trees as its attributes ask."""
         return Converter(self._command, entries)

@@ -19,7 +19,14 @@ from tests.judgements import make_evidence, make_judgement, make_reason
 SCHEMA = json.loads(files("gatekeep.report").joinpath("report.schema.json").read_text("utf-8"))
 VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 
-EVERY = [judgements.blocked(), judgements.passed(), judgements.undecided(), judgements.hostile()]
+EVERY = [
+    judgements.blocked(),
+    judgements.passed(),
+    judgements.undecided(),
+    judgements.hostile(),
+    judgements.merged(),
+    judgements.conflicting(),
+]
 
 
 def test_schema_is_sound_and_closed():
@@ -101,7 +108,14 @@ def test_whole_report_of_a_change_with_one_target():
         "tool": {"name": "gatekeep", "version": "0.1.0"},
         "tree": "skerry",
         "matrix": "matrix.yml",
-        "change": {"base": base, "head": head, "commit_count": 1, "commits": [head]},
+        "change": {
+            "base": base,
+            "head": head,
+            "commit_count": 1,
+            "commits": [head],
+            "forks": [],
+            "merge": None,
+        },
         "verdict": "undecided",
         "reasons": [
             {

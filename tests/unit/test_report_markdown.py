@@ -53,6 +53,13 @@ def test_verdict_comes_first_also_when_it_passes():
     assert render_markdown(judgements.undecided()).startswith("**Verdict: undecided, 1 reason.**\n\n")
 
 
+def test_what_would_land_is_said_before_the_reasons():
+    lines = render_markdown(judgements.merged()).split("\n\n")
+    assert lines[2] == "would land merged onto `1111111111`; the merged tree is judged too."
+    assert lines[4].endswith("since the merge of `5555555555` onto `1111111111`, which is what would land.")
+    assert "cannot be merged onto `1111111111`." in render_markdown(judgements.conflicting())
+
+
 @pytest.mark.parametrize("judgement", [judgements.blocked(), judgements.hostile()])
 def test_parser_finds_no_markup_but_ours(judgement):
     kinds = set()

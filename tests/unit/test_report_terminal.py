@@ -78,13 +78,17 @@ the part nor-half of mips/stack, the only target of mips: the reserve of flash i
 the matrix: matrix.yml:34:17: a time needs a number above zero with its unit (ms, s, min, h),
     got '3600'; write 3600 s, since commit 5555555555 (Light the new beacon at Noup)
 
+the change: cannot be merged onto 1111111111, where the base is now: 1 file in conflict; rebase
+    it, or merge the base into it
+    drivers/uart.c
+
 mips/stack: wrote into the source tree (boards/stack/made.h); say `builds_in_tree: true` in the
     recipe if it means to, since commit 4444444444 (Tidy the lamp timings)
 
 mips/stack: toolchain bare-clang is missing, at commit 5555555555 (Light the new beacon at Noup)
     install it: pip install ziglang
 
-verdict: block, 11 reasons, 1 more undecided
+verdict: block, 12 reasons, 1 more undecided
 """
 
 PASSED = """\
@@ -116,12 +120,46 @@ verdict: undecided, 1 reason
 """
 
 
+MERGED = """\
+skerry 1111111111..5555555555 (Light the new beacon at Noup)
+would land merged onto 1111111111; the merged tree is judged too
+1 commit and the merge, 1 target: 4 built now, 0 carried, 0 known before
+
+riscv64/vale: a pointer is cut to 32 bits at drivers/uart.c:41, since the merge of 5555555555
+    onto 1111111111, which is what would land
+    | drivers/uart.c:41:22: error: cast to smaller integer type 'uint32_t' (aka 'unsigned int') from
+       'struct ring *'
+    |    41 |         uint32_t at = (uint32_t)ring;
+    |       |                       ^~~~~~~~~~~~~~
+    | 1 error generated.
+    | make: *** [Makefile:31: uart.o] Error 1
+    cast to smaller integer type 'uint32_t' from 'struct ring *'
+    log: logs/2222222222/aarch64.skaw.txt and 3 more
+
+verdict: block, 1 reason
+"""
+
+CONFLICTING = """\
+skerry 1111111111..5555555555 (Light the new beacon at Noup)
+cannot be merged onto 1111111111
+1 commit, 1 target: 3 built now, 0 carried, 0 known before
+
+the change: cannot be merged onto 1111111111, where the base is now: 1 file in conflict; rebase
+    it, or merge the base into it
+    drivers/uart.c
+
+verdict: block, 1 reason
+"""
+
+
 @pytest.mark.parametrize(
     ("judgement", "width", "report"),
     [
         (judgements.blocked(), 100, BLOCKED),
         (judgements.passed(), 100, PASSED),
         (judgements.undecided(), 72, UNDECIDED),
+        (judgements.merged(), 100, MERGED),
+        (judgements.conflicting(), 100, CONFLICTING),
     ],
 )
 def test_report_is_this(judgement, width, report):
@@ -131,7 +169,7 @@ def test_report_is_this(judgement, width, report):
 def test_colour_adds_nothing_but_colour():
     coloured = render_terminal(judgements.blocked(), colour=True, width=100)
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == BLOCKED
-    assert coloured.endswith("\x1b[1;31mverdict: block, 11 reasons, 1 more undecided\x1b[0m\n")
+    assert coloured.endswith("\x1b[1;31mverdict: block, 12 reasons, 1 more undecided\x1b[0m\n")
     assert (
         "\n\x1b[1mevery 64-bit target:\x1b[0m a pointer is cut to 32 bits at \x1b[1mdrivers/uart.c:41,\x1b[0m"
         in coloured

@@ -22,7 +22,7 @@ from tests.judgements import BASE, HEAD, RING, make_change, make_evidence, make_
 
 def words_of(reason: Reason) -> str:
     change = make_change()
-    return "".join(span.text for span in say_reason(reason, commits_by_id(change), change.base.commit_id))
+    return "".join(span.text for span in say_reason(reason, commits_by_id(change), change))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,199 @@
+"""
+What would land: a head merged onto the base's tip, without a checkout and without moving a branch.
+
+Git computes the merge in the bare stand-in (see git_command.py): no attribute, driver or setting has a say in it, so
+the same two commits give the same tree everywhere. What it writes is gone with the stand-in, unless the merge is kept
+because it lands; then git computes it once more, into the repository.
+
+Source: git-merge-tree(1), "OUTPUT" and "EXIT STATUS"; git-commit-tree(1), "COMMIT INFORMATION".
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from gatekeep.errors import RepositoryError
+from gatekeep.model.change import Change, Commit, Conflict
+from gatekeep.tree.change import load_commits
+from gatekeep.tree.git_command import GitCommand
+from gatekeep.tree.listing import decode_path
+from gatekeep.tree.repository import GitRepository
+
+#: The first git whose merge-tree does a real merge.
+_NEEDED = (2, 38)
+_OBJECT = re.compile(rb"[0-9a-f]{40}(?:[0-9a-f]{24})?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """An author or committer; `at` is git's own form, `@SECONDS +ZONE`."""
+
+    name: str
+    email: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """Who makes a merge, and what its message is."""
+
+    author: Person
+    committer: Person
+    message: str
+
+
+def load_landing(
+    repository: GitRepository, base: str, head: str, *, signature: Signature | None = None, merges: bool = True
+) -> Change:
+    """
+    List the commits of BASE..HEAD, where each left the base's history, and what would land.
+
+    Args:
+        repository: Where they are.
+        base: What the change lands on; its tip.
+        head: The last commit of the change.
+        signature: Of the merge; None where it is only judged, and the same two commits give the same merge.
+        merges: Whether head would be merged; where not, it would stand beside the base as it is.
+
+    Raises:
+        RepositoryError: As `GitRepository.load_change`, or git is too old to merge without a checkout.
+    """
+    change = repository.load_change(base, head)
+    if change.commit_count == 0:
+        return change
+    forks = _find_forks(repository._command, change.base, repository.list_commits(base, head))
+    fork_trees = {commit.tree_id for commit in forks.values()}
+    kept = tuple(commit for commit in change.commits if commit.tree_id not in fork_trees)
+    return replace(
+        change,
+        commits=kept,
+        forks={commit.commit_id: forks[commit.commit_id] for commit in kept if commit.commit_id in forks},
+        merge=_merge(repository, change, signature) if merges else None,
+    )
+
+
+def _find_forks(command: GitCommand, base: Commit, commits: Sequence[Commit]) -> dict[str, Commit]:
+    """Give, by commit id, the newest commit of the base's history that each contains, where that is not the base."""
+    found: dict[str, str] = {}
+    for commit in commits:
+        before = dict.fromkeys(found.get(parent_id, parent_id) for parent_id in commit.parent_ids)
+        if len(before) > 1 and base.commit_id not in before:
+            answer = command.run("merge-base", base.commit_id, commit.commit_id)
+            if answer.exit_code not in (0, 1):
+                raise command.failure(f"comparing {base.short_id} with {commit.short_id}", answer.complaint)
+            before = dict.fromkeys(answer.output.decode("ascii").split()[:1])
+        # A root has nothing before it: the base is what it is held against.
+        found[commit.commit_id] = base.commit_id if base.commit_id in before else next(iter(before), base.commit_id)
+    wanted = [fork_id for fork_id in dict.fromkeys(found.values()) if fork_id != base.commit_id]
+    loaded = {fork.commit_id: fork for fork in load_commits(command, wanted)}
+    return {commit_id: loaded[fork_id] for commit_id, fork_id in found.items() if fork_id in loaded}
+
+
+def _merge(repository: GitRepository, change: Change, signature: Signature | None) -> Commit | Conflict | None:
+    """Merge head onto base; None where head contains it."""
+    base, head = change.base, change.head
+    answer = repository._command.run("merge-base", "--is-ancestor", base.commit_id, head.commit_id)
+    if answer.exit_code == 0:
+        return None
+    if answer.exit_code != 1:
+        raise repository._command.failure(f"comparing {base.short_id} with {head.short_id}", answer.complaint)
+    tree = _merge_trees(repository._command, base, head, keep=False)
+    if isinstance(tree, Conflict):
+        return tree
+    return _commit(repository._command, tree, base, head, signature or _anonymous(base, head), keep=False)
+
+
+def keep_merge(repository: GitRepository, change: Change, signature: Signature) -> Commit:
+    """
+    Write a judged merge into the repository, which it is about to land in. No branch is moved.
+
+    Raises:
+        RepositoryError: Git failed, or gave another tree than was judged.
+    """
+    merged = change.merged
+    if merged is None:
+        raise ValueError("the change has no merge")
+    tree = _merge_trees(repository._command, change.base, change.head, keep=True)
+    if tree != merged.tree_id:
+        raise RepositoryError(
+            f"{repository.place}: the merge of {change.head.short_id} onto {change.base.short_id} came out differently "
+            "the second time, and nothing was landed; run git fsck there"
+        )
+    return _commit(repository._command, merged.tree_id, change.base, change.head, signature, keep=True)
+
+
+def _merge_trees(command: GitCommand, base: Commit, head: Commit, *, keep: bool) -> str | Conflict:
+    doing = f"merging {head.short_id} onto {base.short_id}"
+    answer = command.run_content(
+        "merge-tree", "--write-tree", "-z", "--name-only", "--no-messages", base.commit_id, head.commit_id, keep=keep
+    )
+    tree_id, *paths = answer.output.split(b"\0")
+    # Exit code 1 means a conflict, and a commit that cannot be read; only the former names a tree.
+    if answer.exit_code in (0, 1) and _OBJECT.fullmatch(tree_id):
+        if answer.exit_code == 0:
+            return tree_id.decode("ascii")
+        return Conflict(paths=tuple(sorted({decode_path(path) for path in paths if path})))
+    version = _load_version(command)
+    if version < _NEEDED:
+        raise RepositoryError(
+            f"{command.place}: {doing} needs git {_say(_NEEDED)} or later, got {_say(version)}; install a newer "
+            "git, or rebase the change so that nothing has to be merged"
+        )
+    raise command.failure(doing, answer.complaint or f"exit code {answer.exit_code} and no word")
+
+
+def _load_version(command: GitCommand) -> tuple[int, ...]:
+    found = re.search(rb"([0-9]+)\.([0-9]+)", command.run("version").output)
+    return (int(found[1]), int(found[2])) if found else (0, 0)
+
+
+def _say(version: tuple[int, ...]) -> str:
+    return ".".join(map(str, version))
+
+
+def _anonymous(base: Commit, head: Commit) -> Signature:
+    """Sign a merge that is only judged: by nobody, at a time that the commits decide."""
+    at = max(base.committed_at, head.committed_at)
+    nobody = Person(name="gatekeep", email="", at=f"@{int(at.timestamp())} +0000")
+    message = f"{head.short_id} merged onto {base.short_id}\n"
+    return Signature(author=nobody, committer=nobody, message=message)
+
+
+def _commit(
+    command: GitCommand, tree_id: str, base: Commit, head: Commit, signature: Signature, *, keep: bool
+) -> Commit:
+    answer = command.run_content(
+        "commit-tree",
+        "-p",
+        base.commit_id,
+        "-p",
+        head.commit_id,
+        tree_id,
+        feed=signature.message.encode("utf-8", "surrogateescape"),
+        keep=keep,
+        more=_identity(signature),
+    )
+    if answer.exit_code != 0:
+        raise command.failure(f"making the merge of {head.short_id} onto {base.short_id}", answer.complaint)
+    seconds = int(signature.committer.at.removeprefix("@").split()[0])
+    return Commit(
+        commit_id=answer.output.decode("ascii").strip(),
+        tree_id=tree_id,
+        parent_ids=(base.commit_id, head.commit_id),
+        author_name=signature.author.name,
+        author_email=signature.author.email,
+        subject=signature.message.strip().partition("\n")[0],
+        committed_at=datetime.fromtimestamp(seconds, UTC),
+    )
+
+
+def _identity(signature: Signature) -> Mapping[str, str]:
+    people = {"AUTHOR": signature.author, "COMMITTER": signature.committer}
+    return {
+        f"GIT_{role}_{field}": value
+        for role, person in people.items()
+        for field, value in (("NAME", person.name), ("EMAIL", person.email), ("DATE", person.at))
+    }
