@@ -112,14 +112,15 @@ def load_change(command: GitCommand, base: str, head: str, *, common_dir: Path) 
     """
     base_commit = resolve_commit(command, base)
     head_commit = resolve_commit(command, head)
-    commits = list_commits(command, base_commit, head_commit, common_dir=common_dir)
+    return make_change(base_commit, head_commit, list_commits(command, base_commit, head_commit, common_dir=common_dir))
+
+
+def make_change(base: Commit, head: Commit, commits: Sequence[Commit]) -> Change:
+    """Make a change of all commits of BASE..HEAD; one that has landed already ends at the base."""
     if not commits:
-        return Change(base=base_commit, head=base_commit, commits=(), commit_count=0)
+        return Change(base=base, head=base, commits=(), commit_count=0)
     return Change(
-        base=base_commit,
-        head=head_commit,
-        commits=keep_first_of_each_tree(commits, base_commit.tree_id),
-        commit_count=len(commits),
+        base=base, head=head, commits=keep_first_of_each_tree(commits, base.tree_id), commit_count=len(commits)
     )
 
 

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Change, Commit, Conflict
-from gatekeep.tree.change import load_commits
+from gatekeep.tree.change import list_commits, load_commits, make_change, resolve_commit
 from gatekeep.tree.git_command import GitCommand
 from gatekeep.tree.listing import decode_path
 from gatekeep.tree.repository import GitRepository
@@ -61,17 +61,21 @@ def load_landing(
     Raises:
         RepositoryError: As `GitRepository.load_change`, or git is too old to merge without a checkout.
     """
-    change = repository.load_change(base, head)
-    if change.commit_count == 0:
+    command = repository._command
+    base_commit, head_commit = resolve_commit(command, base), resolve_commit(command, head)
+    commits = list_commits(command, base_commit, head_commit, common_dir=repository.git_common_dir)
+    change = make_change(base_commit, head_commit, commits)
+    if not commits:
         return change
-    forks = _find_forks(repository._command, change.base, repository.list_commits(base, head))
+    forks = _find_forks(command, base_commit, commits)
     fork_trees = {commit.tree_id for commit in forks.values()}
     kept = tuple(commit for commit in change.commits if commit.tree_id not in fork_trees)
+    descends = head_commit.commit_id not in forks
     return replace(
         change,
         commits=kept,
         forks={commit.commit_id: forks[commit.commit_id] for commit in kept if commit.commit_id in forks},
-        merge=_merge(repository, change, signature) if merges else None,
+        merge=_merge(command, base_commit, head_commit, signature) if merges and not descends else None,
     )
 
 
@@ -92,18 +96,11 @@ def _find_forks(command: GitCommand, base: Commit, commits: Sequence[Commit]) ->
     return {commit_id: loaded[fork_id] for commit_id, fork_id in found.items() if fork_id in loaded}
 
 
-def _merge(repository: GitRepository, change: Change, signature: Signature | None) -> Commit | Conflict | None:
-    """Merge head onto base; None where head contains it."""
-    base, head = change.base, change.head
-    answer = repository._command.run("merge-base", "--is-ancestor", base.commit_id, head.commit_id)
-    if answer.exit_code == 0:
-        return None
-    if answer.exit_code != 1:
-        raise repository._command.failure(f"comparing {base.short_id} with {head.short_id}", answer.complaint)
-    tree = _merge_trees(repository._command, base, head, keep=False)
+def _merge(command: GitCommand, base: Commit, head: Commit, signature: Signature | None) -> Commit | Conflict:
+    tree = _merge_trees(command, base, head, keep=False)
     if isinstance(tree, Conflict):
         return tree
-    return _commit(repository._command, tree, base, head, signature or _anonymous(base, head), keep=False)
+    return _commit(command, tree, base, head, signature or _anonymous(base, head), keep=False)
 
 
 def keep_merge(repository: GitRepository, change: Change, signature: Signature) -> Commit:

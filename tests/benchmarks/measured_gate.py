@@ -38,7 +38,7 @@ RUN = "run overhead"
 STORE = "store"
 #: (part, where its function is looked up). The first word of a part that is a job's own step is "job".
 PARTS = (
-    ("plan: change", "gatekeep.tree.repository:GitRepository.load_change"),
+    ("plan: change", "gatekeep.cli.gate:load_landing"),
     ("plan: matrices", "gatekeep.cli.judging:load_matrices"),
     ("plan: toolchains", "gatekeep.cli.judging:ready_toolchains"),
     ("plan: stored evidence", "gatekeep.history.store:SqliteStore.list_evidence"),
