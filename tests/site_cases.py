@@ -10,6 +10,7 @@ from gatekeep.judge.health import compose_health
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Built, Diagnostic, Evidence, Footprint, Outcome, RegionUse, name_outcome
 from gatekeep.model.health import Health, LogExcerpt, Outlook, Run, state_of
+from gatekeep.model.history import Sweep, SweepState, TurnRecord
 from gatekeep.model.matrix import Maintainer, Matrix, Part, Port, Region
 from tests.cases import PLACE, broken, make_matrix, make_target, warning
 
@@ -60,6 +61,8 @@ def make_health(
     tags: Sequence[tuple[str, str]] = (),
     matrix: Matrix | None = None,
     swept: tuple[str, datetime] | None = None,
+    sweeps: Sequence[Sweep] = (),
+    side_commits: Sequence[Commit] = (),
 ) -> Health:
     """Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had."""
     line = tuple(commits or make_line(commit_count))
@@ -104,7 +107,21 @@ def make_health(
         tags=tags,
         logs=logs,
         outlooks=outlooks,
-        swept=swept,
+        sweeps=(*sweeps, *([make_sweep(*swept)] if swept is not None else ())),
+        side_commits=side_commits,
+    )
+
+
+def make_sweep(commit_id: str, finished_at: datetime, turns: Sequence[TurnRecord] = ()) -> Sweep:
+    """Make a sweep that has ended, an hour after it began."""
+    return Sweep(
+        sweep_id=1,
+        commit_id=commit_id,
+        tree_id="",
+        started_at=finished_at - timedelta(hours=1),
+        finished_at=finished_at,
+        state=SweepState.FINISHED,
+        turns=tuple(turns),
     )
 
 

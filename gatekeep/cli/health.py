@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,22 +19,24 @@ from gatekeep.cli.options import (
     repository_option,
     store_option,
 )
-from gatekeep.errors import UsageError
+from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
-from gatekeep.history.sweeps import list_sweeps
+from gatekeep.history.sweep_claim import list_settled
+from gatekeep.judge.culprits import list_culprit_ids
 from gatekeep.judge.health import compose_health, list_needed
 from gatekeep.judge.outlook import list_outlooks
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
 from gatekeep.model.health import Health, LogExcerpt, Run
-from gatekeep.model.history import SweepState
+from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix
 from gatekeep.report.plain import plain
 from gatekeep.report.site.write import write_site
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.tree.mainline import list_first_parents, list_tags
+from gatekeep.tree.repository import GitRepository
 
 #: Lines of a log that a page shows around the first error, and without one; so few before it that it is seen at once.
 _LINES_BEFORE = 14
@@ -41,6 +45,18 @@ _LINES_AT_END = 80
 _LINE_CHARACTERS = 2000
 #: More of a log is not read for a page: a recipe may allow itself any length.
 _LOG_BYTES = 16 * 1024**2
+#: What RFC 3986 allows in an address up to its path; queries and fragments lead nowhere with a file's name behind them.
+_ADDRESS = re.compile(r"https?://[A-Za-z0-9._~:@%\[\]-]+(/[A-Za-z0-9._~:@!$&'()*+,;=%/-]*)?", re.ASCII)
+
+
+def _check_address(_context: click.Context, _option: click.Parameter, value: str | None) -> str:
+    if value is None:
+        return ""
+    if not _ADDRESS.fullmatch(value):
+        raise click.BadParameter(
+            f"needs the whole address of a folder, got {plain(value)!r}; write https://host/folder/ without ? and #"
+        )
+    return value if value.endswith("/") else f"{value}/"
 
 
 @click.command()
@@ -49,7 +65,8 @@ _LOG_BYTES = 16 * 1024**2
 @matrix_option()
 @repository_option
 @store_option
-def health(out: Path, branch: str, matrix: Path | None, repository: Path, store: Path | None) -> None:
+@click.option("--url", metavar="ADDRESS", callback=_check_address, help="Where --out is served, for links in feeds.")
+def health(out: Path, branch: str, matrix: Path | None, repository: Path, store: Path | None, url: str) -> None:
     """
     Write the health site: who needs somebody, every port and target, how full each flash part is and since when
     something is not well. Nothing is built: it shows what gates and sweeps have stored.
@@ -58,13 +75,17 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     Examples:
       gatekeep health --out /srv/www/skerry --branch main
       gatekeep health --out site --repository ../skerry
+      gatekeep health --out /srv/www/skerry --url https://health.skerry.example/
 
     The site is static files that load nothing from elsewhere: open index.html, or let any web server serve the folder.
     Only what changed is written, and a page is never seen half; what is gone from the matrix is removed.
+
+    Links are relative, in the feeds too, so that the folder can lie anywhere. Some feed readers want whole addresses:
+    --url names the one under which the folder is served. Ids of feed entries stay the same with and without it.
     """
     with open_edges(repository, store=store, verbose=False) as edges:
         gathered = gather_health(edges, branch, matrix)
-    done = write_site(gathered, out)
+    done = write_site(gathered, out, url)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(
@@ -95,6 +116,7 @@ def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health
     matrix = matrices.by_tree[head.tree_id]
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
+    sweeps = list_settled(edges.store, edges.folder / "sweeps")
     return read_health(
         edges.store,
         edges.folder,
@@ -102,7 +124,21 @@ def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health
         branch=head.short_id if branch == "HEAD" else branch,
         commits=commits,
         tags=list_tags(repository),
+        sweeps=sweeps,
+        side_commits=_load_side_commits(repository, sweeps, commits),
     )
+
+
+def _load_side_commits(
+    repository: GitRepository, sweeps: Sequence[Sweep], commits: Sequence[Commit]
+) -> tuple[Commit, ...]:
+    """Give the culprits that came with merges; one that is not in the repository now is shown as nobody's."""
+    wanted = list_culprit_ids(sweeps) - {commit.commit_id for commit in commits}
+    found: list[Commit] = []
+    for commit_id in sorted(wanted):
+        with suppress(RepositoryError):
+            found.append(repository.resolve(commit_id))
+    return tuple(found)
 
 
 def read_health(
@@ -113,6 +149,8 @@ def read_health(
     branch: str,
     commits: Sequence[Commit],
     tags: Sequence[tuple[str, str]] = (),
+    sweeps: Sequence[Sweep] = (),
+    side_commits: Sequence[Commit] = (),
 ) -> Health:
     """
     Read what the site shows from a store alone.
@@ -124,6 +162,8 @@ def read_health(
         branch: Its name, for people.
         commits: The branch, oldest first.
         tags: (name, commit id).
+        sweeps: Oldest first, as far as they are to be shown.
+        side_commits: Culprits that these have found and that are no commits of the branch itself.
 
     Raises:
         StoreError: The store cannot be read.
@@ -131,7 +171,6 @@ def read_health(
     runs = load_runs(store, commits, [target.name for target in matrix.targets])
     whole, light = list_needed(runs)
     evidence = _load(store, whole, light)
-    ended = [sweep for sweep in list_sweeps(store) if sweep.state is not SweepState.RUNNING]
     return compose_health(
         matrix=matrix,
         branch=branch,
@@ -141,7 +180,8 @@ def read_health(
         tags=tags,
         logs=_load_logs(folder, runs, evidence),
         outlooks=list_outlooks(runs, commits),
-        swept=next(((sweep.commit_id, sweep.finished_at) for sweep in reversed(ended) if sweep.finished_at), None),
+        sweeps=sweeps,
+        side_commits=side_commits,
     )
 
 

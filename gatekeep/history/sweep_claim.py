@@ -2,7 +2,7 @@
 Which process works on which sweep.
 
 The kernel lets go of a lock when its process ends, however it ends; so a sweep that is marked as running and whose lock
-is free was interrupted, and goes on. Two processes that sweep at once never work on the same sweep.
+is free was interrupted: it is shown so, and goes on. Two processes that sweep at once never work on the same sweep.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from gatekeep.errors import StoreError
 from gatekeep.history.store import SqliteStore
-from gatekeep.history.sweeps import begin_sweep, list_sweeps
+from gatekeep.history.sweeps import begin_sweep, list_sweeps, load_last_sign, mark_sweep
 from gatekeep.model.change import Commit
 from gatekeep.model.history import Sweep, SweepState
 
@@ -45,6 +46,7 @@ def claim_sweep(store: SqliteStore, folder: Path, commit: Commit, now: datetime)
                     (entry for entry in _list_open(store, commit) if _take(stack, folder, entry)),
                     None,
                 )
+                _mark_interrupted(store, folder, sweep)
                 if sweep is None:
                     sweep = begin_sweep(store, commit, now)
                     _take(stack, folder, sweep)
@@ -63,8 +65,58 @@ def _list_open(store: SqliteStore, commit: Commit) -> Iterator[Sweep]:
         is_ours = sweep.commit_id == commit.commit_id
         if is_ours and sweep.state is not SweepState.FINISHED:
             yield sweep
-        if sweep.state is not SweepState.RUNNING:
+        if sweep.state.has_ended:
             return
+
+
+def _mark_interrupted(store: SqliteStore, folder: Path, taken: Sweep | None) -> None:
+    """Keep of every sweep that is left whether a process still works on it; `taken` is this process's own."""
+    for sweep in list_sweeps(store):
+        if sweep.state.has_ended:
+            continue
+        is_ours = taken is not None and sweep.sweep_id == taken.sweep_id
+        state = SweepState.RUNNING if is_ours or _is_held(folder, sweep) else SweepState.INTERRUPTED
+        if state is not sweep.state:
+            mark_sweep(store, sweep.sweep_id, state)
+
+
+def list_settled(store: SqliteStore, folder: Path) -> tuple[Sweep, ...]:
+    """
+    Give every sweep, oldest first; those that are marked as running and on which no process works are interrupted.
+
+    Args:
+        store: Where sweeps are kept.
+        folder: Of the lock files, as for `claim_sweep`.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with ExitStack() as stack:
+        # A lock that is only tried must not look like a process at work to one that chooses. Where there is no folder,
+        # nobody works.
+        if folder.is_dir():
+            stack.enter_context(_locked(folder / "choice.lock"))
+        return tuple(_settle(store, folder, sweep) for sweep in list_sweeps(store))
+
+
+def _settle(store: SqliteStore, folder: Path, sweep: Sweep) -> Sweep:
+    if sweep.state.has_ended or _is_held(folder, sweep):
+        return sweep
+    return replace(sweep, state=SweepState.INTERRUPTED, seen_at=load_last_sign(store, sweep))
+
+
+def _is_held(folder: Path, sweep: Sweep) -> bool:
+    try:
+        descriptor = os.open(_lock_file(folder, sweep), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(descriptor)
+    return False
 
 
 def _lock_file(folder: Path, sweep: Sweep) -> Path:

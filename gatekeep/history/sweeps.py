@@ -8,7 +8,7 @@ behind the last build that anybody was told of.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Row, func, select, update
@@ -22,6 +22,8 @@ from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, name_outcome
 from gatekeep.model.history import LastKnown, Sweep, SweepState, Turn, TurnRecord
+
+_ENDED = [state.value for state in SweepState if state.has_ended]
 
 
 def begin_sweep(store: SqliteStore, commit: Commit, started_at: datetime) -> Sweep:
@@ -130,7 +132,7 @@ def load_last_known(store: SqliteStore, before: int) -> dict[str, LastKnown]:
         StoreError: The store cannot be read, or a record is damaged.
     """
     build, sweep = sweep_build_table.c, sweep_table.c
-    ended = select(sweep.id).where(sweep.id < before, sweep.state != SweepState.RUNNING.value)
+    ended = select(sweep.id).where(sweep.id < before, sweep.state.in_(_ENDED))
     newest = (
         select(build.target, func.max(build.sweep).label("sweep"))
         .where(build.sweep.in_(ended))
@@ -159,6 +161,27 @@ def load_last_known(store: SqliteStore, before: int) -> dict[str, LastKnown]:
             sweep_id=row.sweep, commit_id=row.commit_id, tree_id=row.tree_id, outcome=row.outcome, evidence=evidence
         )
     return known
+
+
+def mark_sweep(store: SqliteStore, sweep_id: int, state: SweepState) -> None:
+    """Keep that a sweep which has not ended is interrupted, or is gone on with."""
+    with store.writing() as connection:
+        connection.execute(update(sweep_table).where(sweep_table.c.id == sweep_id).values(state=state.value))
+
+
+def load_last_sign(store: SqliteStore, sweep: Sweep) -> datetime:
+    """
+    Give when a sweep last showed that it was alive: its newest stored build ended, or it began.
+
+    Raises:
+        StoreError: The store cannot be read, or a record is damaged.
+    """
+    ends = (
+        entry.started_at + timedelta(seconds=entry.elapsed_s)
+        for entry in list_swept(store, sweep.sweep_id)
+        if entry.started_at is not None
+    )
+    return max((sweep.started_at, *ends))
 
 
 class SweepSink:

@@ -5,10 +5,10 @@ How every target stands, since which commit, and what needs somebody: runs of re
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from datetime import datetime
+from dataclasses import dataclass, replace
 from typing import assert_never
 
+from gatekeep.judge.culprits import Culprits
 from gatekeep.judge.wording import describe_targets
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import (
@@ -37,6 +37,7 @@ from gatekeep.model.health import (
     TargetHealth,
     Trouble,
 )
+from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix, Port, Target
 from gatekeep.model.quantity import render_bytes
 
@@ -85,7 +86,8 @@ def compose_health(
     tags: Sequence[tuple[str, str]] = (),
     logs: Mapping[str, LogExcerpt] | None = None,
     outlooks: Mapping[str, tuple[Outlook, ...]] | None = None,
-    swept: tuple[str, datetime] | None = None,
+    sweeps: Sequence[Sweep] = (),
+    side_commits: Sequence[Commit] = (),
 ) -> Health:
     """
     Put together what the pages show.
@@ -99,13 +101,14 @@ def compose_health(
         tags: (name, commit id); those on other commits are left out.
         logs: Of targets that are not well.
         outlooks: By target.
-        swept: Commit id and end of the last sweep.
+        sweeps: Oldest first.
+        side_commits: Culprits that are no commits of the branch itself.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
+    culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
+    line = _Line(commits=commits, positions=positions, culprits=culprits, evidence=evidence)
     found = [
-        _judge_target(
-            target, commits, positions, runs.get(target.name, ()), evidence, (outlooks or {}).get(target.name, ())
-        )
+        _judge_target(target, line, runs.get(target.name, ()), (outlooks or {}).get(target.name, ()))
         for target in matrix.targets
     ]
     if logs:
@@ -114,7 +117,8 @@ def compose_health(
     for one in found:
         by_port.setdefault(one.target.port, []).append(one)
     ports = [PortHealth(port=port, targets=tuple(by_port[port.name])) for port in matrix.ports if port.name in by_port]
-    swept_position = positions.get(swept[0]) if swept is not None else None
+    ended = next((sweep for sweep in reversed(sweeps) if sweep.state.has_ended), None)
+    swept = positions.get(ended.commit_id) if ended is not None else None
     return Health(
         tree=matrix.tree,
         branch=branch,
@@ -123,8 +127,9 @@ def compose_health(
         tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
         troubles=_group_troubles(found, matrix),
         changes=_list_changes(matrix.targets, commits, runs, evidence),
-        swept=commits[swept_position] if swept_position is not None else None,
-        swept_at=swept[1] if swept is not None and swept_position is not None else None,
+        swept=commits[swept] if swept is not None else None,
+        swept_at=ended.finished_at if ended is not None and swept is not None else None,
+        open_sweep=sweeps[-1] if sweeps and not sweeps[-1].state.has_ended else None,
     )
 
 
@@ -133,16 +138,20 @@ def _age(port: Port) -> tuple[bool, int]:
     return (port.since is None, -port.since.toordinal() if port.since is not None else 0)
 
 
-def _judge_target(
-    target: Target,
-    commits: Sequence[Commit],
-    positions: Mapping[str, int],
-    runs: Sequence[Run],
-    evidence: Mapping[int, Evidence],
-    outlooks: tuple[Outlook, ...],
-) -> TargetHealth:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """The branch, and what is known of it: `positions` by commit id, `evidence` by number."""
+
+    commits: Sequence[Commit]
+    positions: Mapping[str, int]
+    culprits: Culprits
+    evidence: Mapping[int, Evidence]
+
+
+def _judge_target(target: Target, line: _Line, runs: Sequence[Run], outlooks: tuple[Outlook, ...]) -> TargetHealth:
     if not runs:
         return TargetHealth(target=target, state=State.NEVER_BUILT)
+    commits, evidence = line.commits, line.evidence
     last = runs[-1]
     latest = evidence[last.evidence_id]
     start = _find_beginning(runs)
@@ -152,15 +161,11 @@ def _judge_target(
     measured = commits[image.last] if image is not None else None
     footprint: Footprint | None = evidence[image.evidence_id].footprint if image is not None else None
     built = latest.carried.commit_id if latest.carried is not None else latest.commit_id
-    built_position = positions.get(built, last.built_at)
+    built_position = line.positions.get(built, last.built_at)
     return TargetHealth(
         target=target,
         state=last.state,
-        beginning=Beginning(
-            commit=commits[first.first],
-            unknown_count=first.first - runs[start - 1].last - 1 if start else 0,
-            from_start=start == 0,
-        ),
+        beginning=_make_beginning(target.name, line, runs, start),
         message=message,
         place=place,
         runs=tuple(runs),
@@ -168,7 +173,7 @@ def _judge_target(
         footprint=footprint,
         measured=measured,
         built_commit=commits[built_position] if built_position is not None else None,
-        events=_list_events(target.name, commits, runs, evidence),
+        events=_list_events(target.name, line, runs),
         outlooks=outlooks,
     )
 
@@ -187,6 +192,22 @@ def _find_beginning(runs: Sequence[Run]) -> int:
         elif runs[index].state not in _SILENT:
             break
     return first
+
+
+def _make_beginning(target: str, line: _Line, runs: Sequence[Run], start: int) -> Beginning:
+    first = runs[start].first
+    after = runs[start - 1].last if start else -1
+    culprit = line.culprits.get(
+        target, runs[-1].state, places=range(after + 1, first + 1), stretch=range(first, len(line.commits))
+    )
+    if culprit is not None and culprit.commit_id in line.positions:
+        return Beginning(commit=culprit)
+    return Beginning(
+        commit=line.commits[first],
+        unknown_count=first - after - 1 if start else 0,
+        from_start=start == 0 and culprit is None,
+        culprit=culprit,
+    )
 
 
 def say_fault(evidence: Evidence) -> tuple[str, str]:
@@ -222,20 +243,34 @@ def say_fault(evidence: Evidence) -> tuple[str, str]:
             assert_never(outcome)
 
 
-def _list_events(
-    target: str, commits: Sequence[Commit], runs: Sequence[Run], evidence: Mapping[int, Evidence]
-) -> tuple[Event, ...]:
-    events: list[Event] = []
+def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, ...]:
+    turns: list[tuple[int, Run]] = []
     before = State.WELL
     for index, run in enumerate(runs):
         if run.state in _SILENT:
             continue
         if run.state is not before and not (index == 0 and run.state is State.WELL):
-            found = evidence.get(run.evidence_id)
-            message = say_fault(found)[0] if found is not None and run.state is not State.WELL else ""
-            events.append(Event(target=target, kind=_KINDS[run.state], commit=commits[run.first], message=message))
+            turns.append((runs[index - 1].last if index else -1, run))
         before = run.state
-    return tuple(reversed(events))
+    events: list[Event] = []
+    end = len(line.commits)
+    for after, run in reversed(turns):
+        found = line.evidence.get(run.evidence_id)
+        commit = line.commits[run.first]
+        culprit = line.culprits.get(
+            target, run.state, places=range(after + 1, run.first + 1), stretch=range(run.first, end)
+        )
+        events.append(
+            Event(
+                target=target,
+                kind=_KINDS[run.state],
+                commit=commit,
+                message=say_fault(found)[0] if found is not None and run.state is not State.WELL else "",
+                culprit=culprit if culprit != commit else None,
+            )
+        )
+        end = run.first
+    return tuple(events)
 
 
 def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trouble, ...]:
@@ -243,7 +278,7 @@ def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trou
     groups: dict[tuple[State, str, str, str], list[TargetHealth]] = {}
     for one in found:
         if one.state is not State.WELL:
-            since = one.beginning.commit.commit_id if one.beginning is not None else ""
+            since = one.beginning.cause.commit_id if one.beginning is not None else ""
             # By how much differs from target to target; the cause of an image that is too large is its commit.
             words = one.message if one.state not in (State.OUTGROWN, State.IN_RESERVE) else ""
             groups.setdefault((one.state, since, words, one.place), []).append(one)
@@ -264,7 +299,7 @@ def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trou
             troubles,
             key=lambda one: (
                 STATES_BY_URGENCY.index(one.state),
-                newest.get(one.beginning.commit.commit_id, 0) if one.beginning is not None else 0,
+                newest.get(one.beginning.cause.commit_id, 0) if one.beginning is not None else 0,
                 one.targets,
             ),
         )
@@ -273,7 +308,7 @@ def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trou
 
 def _since(found: Sequence[TargetHealth]) -> list[Commit]:
     """Beginnings, newest first: what broke last night comes before what everybody knows."""
-    starts = {one.runs[_find_beginning(one.runs)].first: one.beginning.commit for one in found if one.beginning}
+    starts = {one.runs[_find_beginning(one.runs)].first: one.beginning.cause for one in found if one.beginning}
     return [starts[position] for position in sorted(starts, reverse=True)]
 
 

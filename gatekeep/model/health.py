@@ -10,6 +10,7 @@ from enum import Enum
 
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Footprint, RegionUse
+from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Port, Target
 
 
@@ -83,14 +84,21 @@ class Beginning:
     """
     Where the present state began.
 
-    `commit` is the first commit of the branch known to have it. `unknown_count` says how many commits before it have no
-    result, so that one of them may be the cause; 0 makes it certain. `from_start` means that no other state is known
-    before.
+    `commit` is the first commit of the branch known to have it, or the culprit that a sweep has found. `unknown_count`
+    says how many commits before it have no result, so that one of them may be the cause; 0 makes it certain.
+    `from_start` means that no other state is known before. `culprit` is a culprit that is no commit of the branch
+    itself: it came with a merge, with `commit` where `unknown_count` is 0.
     """
 
     commit: Commit
     unknown_count: int = 0
     from_start: bool = False
+    culprit: Commit | None = None
+
+    @property
+    def cause(self) -> Commit:
+        """The commit to look at: the culprit where one is known."""
+        return self.culprit or self.commit
 
 
 class EventKind(Enum):
@@ -105,12 +113,23 @@ class EventKind(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """A turn of one target at one commit; `message` is one sentence, hostile, and may be empty."""
+    """
+    A turn of one target at one commit; `message` is one sentence, hostile, and may be empty.
+
+    `commit` is the first commit of the branch that shows it. `culprit` is the commit that did it, where a sweep has
+    found another.
+    """
 
     target: str
     kind: EventKind
     commit: Commit
     message: str = ""
+    culprit: Commit | None = None
+
+    @property
+    def cause(self) -> Commit:
+        """The commit to look at: the culprit where one is known."""
+        return self.culprit or self.commit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +288,8 @@ class Health:
 
     `commits` are the branch's by first parents, oldest first, never empty; `tags` (name, position), by position.
     `ports` newest first, `troubles` worst first. `changes` in the order of the branch. `swept` is the commit of the
-    last sweep and `swept_at` its end; None before the first.
+    last sweep that ended and `swept_at` its end; None before the first. `open_sweep` is a later one that has not
+    ended: under way, or interrupted.
     """
 
     tree: str
@@ -281,6 +301,7 @@ class Health:
     changes: tuple[CommitHealth, ...] = ()
     swept: Commit | None = None
     swept_at: datetime | None = None
+    open_sweep: Sweep | None = None
     _changed: frozenset[str] = field(init=False, repr=False, compare=False)
     _positions: dict[str, int] = field(init=False, repr=False, compare=False)
 

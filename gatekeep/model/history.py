@@ -15,11 +15,17 @@ from gatekeep.model.evidence import Evidence, RegionUse
 class SweepState(Enum):
     """How far a sweep came."""
 
-    #: Under way, or interrupted: the same command goes on with it.
     RUNNING = "running"
+    #: Its process is gone: the same command goes on with it.
+    INTERRUPTED = "interrupted"
     FINISHED = "finished"
     #: Ended, but because of the machine not every target is decided: the same command tries those again.
     UNDECIDED = "undecided"
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether it came to its end, and what it found is known."""
+        return self in (SweepState.FINISHED, SweepState.UNDECIDED)
 
 
 class Turn(Enum):
@@ -54,8 +60,8 @@ class Sweep:
     """
     A clean build of every target at one commit.
 
-    `started_at` and `finished_at` are aware, in UTC; `finished_at` is None while `state` is running. `turns` are sorted
-    by target and empty until it has ended.
+    `started_at` and `finished_at` are aware, in UTC; `finished_at` is None until it has ended. `turns` are sorted by
+    target and empty until then. `seen_at` is given for an interrupted one: when it last showed that it was alive.
     """
 
     sweep_id: int
@@ -65,6 +71,7 @@ class Sweep:
     finished_at: datetime | None
     state: SweepState
     turns: tuple[TurnRecord, ...] = ()
+    seen_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

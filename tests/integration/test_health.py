@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 import os
 import subprocess
+import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from gatekeep.cli.main import run
 from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweep_claim import claim_sweep
+from gatekeep.history.sweeps import begin_sweep, list_sweeps
 from gatekeep.model.evidence import Broken, Diagnostic, Evidence, Outcome, Severity, Speaker
+from gatekeep.model.history import SweepState
 from gatekeep.tree.mainline import list_first_parents, list_tags
 from gatekeep.tree.repository import open_repository
 from tests.site_cases import image
@@ -155,3 +160,70 @@ def test_first_parents_leave_out_what_a_merge_brings(tree: Tree) -> None:
             "Merge the side",
         ]
         assert list_tags(repository) == (("v2", first),)
+
+
+_SWEEPING = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweep_claim import claim_sweep
+from gatekeep.tree.repository import open_repository
+store, repository = Path(sys.argv[1]), Path(sys.argv[2])
+with open_repository(repository) as opened, SqliteStore(store / "evidence.db") as kept:
+    with claim_sweep(kept, store / "sweeps", opened.resolve("main"), datetime(2026, 7, 4, 2, tzinfo=UTC)):
+        print("claimed", flush=True)
+        sys.stdin.read()
+"""
+
+
+def test_a_sweep_whose_process_is_gone_is_shown_as_interrupted_and_since_when(tree: Tree, tmp_path: Path) -> None:
+    commit = tree.commit("Import")
+    tree.store.mkdir(parents=True)
+    out = tmp_path / "site"
+    arguments = ["health", "--out", str(out), "--branch", "main", "--repository", str(tree.folder)]
+
+    def show() -> object:
+        assert run(arguments) == 0
+        return json.loads((out / "facts.json").read_text())["open_sweep"]
+
+    def begin() -> subprocess.Popen[str]:
+        child = subprocess.Popen(
+            [sys.executable, "-c", _SWEEPING, str(tree.store), str(tree.folder)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        )
+        assert child.stdout is not None
+        assert child.stdout.readline() == "claimed\n"
+        return child
+
+    began = {"commit": commit, "began_at": "2026-07-04T02:00:00Z"}
+    with begin() as sweeping:
+        assert show() == {**began, "state": "running", "last_seen_at": None}
+        assert "and is under way." in (out / "index.html").read_text()
+        sweeping.kill()
+    assert show() == {**began, "state": "interrupted", "last_seen_at": "2026-07-04T02:00:00Z"}
+    assert "<strong>was interrupted</strong>: nothing is known of it after" in (out / "index.html").read_text()
+    # The same sweep goes on, and is under way again.
+    with begin() as sweeping:
+        assert show() == {**began, "state": "running", "last_seen_at": None}
+        sweeping.kill()
+
+
+def test_the_store_says_that_an_abandoned_sweep_is_interrupted_once_another_one_begins(tree: Tree) -> None:
+    first, now = tree.commit("Import"), datetime(2026, 7, 4, 2, tzinfo=UTC)
+    tree.store.mkdir(parents=True)
+    with open_repository(tree.folder) as repository, SqliteStore(tree.store / "evidence.db") as store:
+        old = begin_sweep(store, repository.resolve(first), now)
+        second = repository.resolve(tree.commit("Another"))
+        with claim_sweep(store, tree.store / "sweeps", second, now) as claimed:
+            states = [(sweep.sweep_id, sweep.state) for sweep in list_sweeps(store)]
+        assert states == [(old.sweep_id, SweepState.INTERRUPTED), (claimed.sweep_id, SweepState.RUNNING)]
+
+
+@pytest.mark.parametrize("url", ["health.skerry.example", "https://x/?a=b", "javascript:alert(1)", 'https://x/"'])
+def test_an_address_that_is_none_is_refused(tmp_path: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["health", "--out", str(tmp_path / "site"), "--url", url]) == 2
+    assert "write https://host/folder/ without ? and #" in capsys.readouterr().err.replace("\n", " ")

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
 from gatekeep.judge.health import list_needed
 from gatekeep.model.evidence import NotDecided, Outcome, TimedOut
-from gatekeep.model.health import EventKind, Health, Run, State, TargetHealth
+from gatekeep.model.health import Beginning, EventKind, Health, Run, State, TargetHealth
+from gatekeep.model.history import Turn, TurnRecord
 from tests.cases import broken, outgrown
-from tests.site_cases import image, make_health
+from tests.site_cases import image, make_health, make_line, make_sweep
 
 
 def only(health: Health) -> TargetHealth:
@@ -122,3 +128,45 @@ def test_only_what_pages_show_is_read_whole():
         run(3, State.BROKEN, measured=False),
     ]
     assert list_needed({"arm/mere": line}) == (frozenset({2}), frozenset({3, 4}))
+
+
+def test_a_culprit_that_a_sweep_found_is_the_beginning():
+    commits = make_line(6)
+    turn = TurnRecord(target="arm/mere", turn=Turn.BROKE, culprit_commit_id=commits[3].commit_id)
+    ended = datetime(2026, 2, 1, tzinfo=UTC)
+    results: dict[str, list[tuple[int, int, Outcome]]] = {"arm/mere": [(0, 1, image()), (4, 5, broken())]}
+    health = make_health(results, sweeps=[make_sweep(commits[5].commit_id, ended, [turn])])
+    target = only(health)
+    assert target.beginning == Beginning(commit=commits[3])
+    assert [(event.commit, event.culprit) for event in target.events] == [(commits[4], commits[3])]
+    assert health.troubles[0].beginning == target.beginning
+
+
+def test_a_culprit_on_the_side_of_a_merge_is_named_with_the_merge():
+    commits = make_line(6)
+    side = replace(commits[0], commit_id="f" * 40, subject="On the side", author_name="Isa Thorne")
+    turn = TurnRecord(target="arm/mere", turn=Turn.BROKE, culprit_commit_id=side.commit_id)
+    found = make_sweep(commits[5].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [turn])
+    results: dict[str, list[tuple[int, int, Outcome]]] = {"arm/mere": [(0, 3, image()), (4, 5, broken())]}
+    target = only(make_health(results, sweeps=[found], side_commits=[side]))
+    assert target.beginning == Beginning(commit=commits[4], culprit=side)
+    assert target.events[0].cause == side
+    # Where the repository has it no more, the results say what they know.
+    assert only(make_health(results, sweeps=[found])).beginning == Beginning(commit=commits[4])
+
+
+@pytest.mark.parametrize(
+    ("turn", "culprit", "swept"),
+    [
+        (Turn.OUTGREW, 4, 5),  # another fault
+        (Turn.BROKE, 1, 5),  # the target was well after it
+        (Turn.BROKE, 5, 5),  # it was broken before
+        (Turn.BROKE, 4, 2),  # of an earlier time
+    ],
+)
+def test_a_culprit_of_something_else_is_left_out(turn: Turn, culprit: int, swept: int):
+    commits = make_line(6)
+    record = TurnRecord(target="arm/mere", turn=turn, culprit_commit_id=commits[culprit].commit_id)
+    found = make_sweep(commits[swept].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [record])
+    target = only(make_health({"arm/mere": [(0, 1, image()), (4, 5, broken())]}, sweeps=[found]))
+    assert target.beginning == Beginning(commit=commits[4], unknown_count=2)

@@ -9,18 +9,21 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime
+from urllib.parse import urljoin, urlsplit
 from xml.etree import ElementTree
 
 import jsonschema
 import pytest
 
 from gatekeep.model.health import Health
+from gatekeep.model.history import Turn, TurnRecord
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
 from gatekeep.report.site.facts import read_schema_text, render_facts
 from gatekeep.report.site.feeds import render_port_feed, render_target_feed
 from tests.cases import broken, outgrown
-from tests.site_cases import image, make_health, make_hostile_health
+from tests.site_cases import image, make_health, make_hostile_health, make_line, make_sweep
 
+FEED_ADDRESS = "https://health.skerry.example/skerry/feeds/arm.atom"
 ATOM = "{http://www.w3.org/2005/Atom}"
 #: RFC 4287 section 3.3: an RFC 3339 date-time with an upper-case T and Z.
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?(Z|[+-]\d{2}:\d{2})")
@@ -60,7 +63,13 @@ def check_children(parent: ElementTree.Element, allowed: dict[str, tuple[int, in
             assert [entry.tag for entry in child] == [f"{ATOM}name"]
             assert child[0].text
         elif name == "link":
-            assert child.get("href")
+            # 4.2.7: an IRI reference, resolved against the feed's own address (section 2, RFC 3986 section 5.1.3).
+            assert set(child.keys()) == {"rel", "type", "href"}
+            assert re.fullmatch(r"[a-z]+/[a-z]+(\+[a-z]+)?", child.get("type", ""))
+            place = urlsplit(urljoin(FEED_ADDRESS, child.get("href", "")))
+            assert (place.scheme, place.netloc) == ("https", "health.skerry.example")
+            assert re.fullmatch(r"/skerry/(feeds|ports|targets)/[A-Za-z0-9._,+-]+", place.path)
+            assert not place.query + place.fragment
         elif name == "content":
             assert child.get("type") == "text"
             assert len(child) == 0
@@ -107,6 +116,29 @@ def test_ids_and_feeds_stay_while_nothing_happens():
     assert render_port_feed(before, before.ports[0]) == render_port_feed(after, after.ports[0])
 
 
+def test_feeds_of_a_site_that_knows_its_address_have_whole_links_and_the_same_ids():
+    health = usual()
+    port = health.ports[0]
+    here, there = (
+        check_feed(render_port_feed(health, port, address)) for address in ("", "https://health.skerry.example/skerry/")
+    )
+    links = [link.get("href", "") for link in there.iter(f"{ATOM}link")]
+    assert links == [urljoin(FEED_ADDRESS, link.get("href", "")) for link in here.iter(f"{ATOM}link")]
+    assert all(urlsplit(link).scheme == "https" for link in links)
+    assert [entry.text for entry in there.iter(f"{ATOM}id")] == [entry.text for entry in here.iter(f"{ATOM}id")]
+
+
+def test_feed_names_the_culprit_that_a_sweep_found():
+    commits = make_line(6)
+    turn = TurnRecord(target="arm/mere", turn=Turn.BROKE, culprit_commit_id=commits[3].commit_id)
+    found = make_sweep(commits[5].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [turn])
+    health = make_health({"arm/mere": [(0, 1, image()), (4, 5, broken())]}, sweeps=[found])
+    root = check_feed(render_target_feed(health, health.targets[0]))
+    assert root.findtext(f"{ATOM}entry/{ATOM}content") == (
+        "arm/mere broke at commit 0000000000, Commit 3: a pointer is cut to 32 bits"
+    )
+
+
 def test_hostile_feeds_are_well_formed():
     health = make_hostile_health()
     for port in health.ports:
@@ -132,6 +164,7 @@ def test_facts_say_what_the_pages_say():
             "author": {"name": "Mei Castellan", "email": "mei@skerry.example"},
             "committed_at": "2026-01-05T08:00:00Z",
         },
+        "culprit": None,
         "unknown_before": 0,
         "from_start": False,
     }

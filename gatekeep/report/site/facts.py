@@ -12,6 +12,7 @@ from typing import Any
 
 from gatekeep.model.change import Commit
 from gatekeep.model.health import Beginning, Event, Health, Outlook, PortHealth, TargetHealth
+from gatekeep.model.history import Sweep
 from gatekeep.report.json_report import to_json
 from gatekeep.report.site import names
 from gatekeep.report.site.words import rfc3339
@@ -31,6 +32,7 @@ def render_facts(health: Health) -> str:
             "last_sweep": {"commit": health.swept.commit_id, "ended_at": rfc3339(health.swept_at)}
             if health.swept is not None and health.swept_at is not None
             else None,
+            "open_sweep": _open_sweep(health.open_sweep),
             "troubles": [
                 {
                     "state": trouble.state.value,
@@ -100,6 +102,7 @@ def _beginning(beginning: Beginning | None) -> dict[str, Any] | None:
         return None
     return {
         "commit": _commit(beginning.commit),
+        "culprit": _commit(beginning.culprit) if beginning.culprit is not None else None,
         "unknown_before": beginning.unknown_count,
         "from_start": beginning.from_start,
     }
@@ -109,8 +112,20 @@ def _event(event: Event) -> dict[str, Any]:
     return {
         "kind": event.kind.value,
         "commit": event.commit.commit_id,
+        "culprit": event.culprit.commit_id if event.culprit is not None else None,
         "at": rfc3339(event.commit.committed_at),
         "message": event.message or None,
+    }
+
+
+def _open_sweep(sweep: Sweep | None) -> dict[str, Any] | None:
+    if sweep is None:
+        return None
+    return {
+        "commit": sweep.commit_id,
+        "state": sweep.state.value,
+        "began_at": rfc3339(sweep.started_at),
+        "last_seen_at": rfc3339(sweep.seen_at) if sweep.seen_at is not None else None,
     }
 
 

@@ -4,6 +4,9 @@ An Atom feed for each port and target: what broke, was mended, outgrew its flash
 Ids are name-based UUIDs of what happened, so that a reader is told once, however often the site is written, and from
 whatever place it is read. Times are the commits': a feed that nothing happened to stays the same, byte for byte.
 
+Links are relative to the feed's own address (RFC 3986, section 5.1.3), which serves wherever the folder lies; some
+readers need whole addresses, and get them where the site is told its own.
+
 Source: RFC 4287, sections 4.1.1 (what a feed must hold), 4.1.2 (an entry) and 4.2.6 (ids); RFC 4122, section 4.3.
 """
 
@@ -34,18 +37,18 @@ class FeedEntry:
     updated_at: datetime
 
 
-def render_port_feed(health: Health, port: PortHealth) -> str:
-    """Render the feed of a port: of all its targets."""
+def render_port_feed(health: Health, port: PortHealth, address: str = "") -> str:
+    """Render the feed of a port: of all its targets; `address` is the site's own, ended by a slash, where known."""
     events = [event for target in port.targets for event in target.events]
-    return _render(health, port.port.name, names.port_page(port.port.name), events)
+    return _render(health, port.port.name, names.port_page(port.port.name), events, address)
 
 
-def render_target_feed(health: Health, target: TargetHealth) -> str:
-    """Render the feed of one target."""
-    return _render(health, target.name, names.target_page(target.name), target.events)
+def render_target_feed(health: Health, target: TargetHealth, address: str = "") -> str:
+    """Render the feed of one target; `address` as for `render_port_feed`."""
+    return _render(health, target.name, names.target_page(target.name), target.events, address)
 
 
-def _render(health: Health, name: str, page: str, events: Sequence[Event]) -> str:
+def _render(health: Health, name: str, page: str, events: Sequence[Event], address: str) -> str:
     newest = sorted(events, key=lambda event: (-health.position_of(event.commit), event.target))[:_ENTRIES]
     entries = [
         FeedEntry(
@@ -60,6 +63,7 @@ def _render(health: Health, name: str, page: str, events: Sequence[Event]) -> st
         "feed.atom.j2",
         health=health,
         name=name,
+        base=address or "../",
         page=page,
         self_path=names.feed_path(name),
         identity=_identity(health.tree, health.branch, name, "feed"),

@@ -40,7 +40,7 @@ class SiteFile:
     render: Callable[[], str]
 
 
-def iter_files(health: Health) -> Iterator[SiteFile]:
+def iter_files(health: Health, address: str = "") -> Iterator[SiteFile]:
     """
     Give every file of the site, what is linked to before what links to it, the front page last.
 
@@ -65,18 +65,18 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
         pages: list[str] = []
         for target in port.targets:
             name = target.name
-            linked = sorted({event.commit.commit_id for event in target.events} & paged)
+            linked = sorted({at.commit_id for event in target.events for at in (event.commit, event.cause)} & paged)
             pages.append(_digest(frame, port.port, linked, *_list_facts(health, target)))
             yield SiteFile(
                 path=names.target_page(name),
                 digest=pages[-1],
                 render=partial(render_target_page, health, target),
             )
-            events = (*where, health.commits[0], target.events)
+            events = (*where, health.commits[0], address, target.events)
             yield SiteFile(
                 path=names.feed_path(name),
                 digest=_digest(events),
-                render=partial(render_target_feed, health, target),
+                render=partial(render_target_feed, health, target, address),
             )
             yield SiteFile(
                 path=names.badge_path(name),
@@ -85,8 +85,10 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
             )
         yield SiteFile(
             path=names.feed_path(port.port.name),
-            digest=_digest(where, health.commits[0], port.port.name, [target.events for target in port.targets]),
-            render=partial(render_port_feed, health, port),
+            digest=_digest(
+                where, health.commits[0], address, port.port.name, [target.events for target in port.targets]
+            ),
+            render=partial(render_port_feed, health, port, address),
         )
         yield SiteFile(
             path=names.badge_path(port.port.name),
@@ -99,7 +101,9 @@ def iter_files(health: Health) -> Iterator[SiteFile]:
             render=partial(render_port_page, health, port),
         )
         newest += pages
-    whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:])
+    whole = _digest(
+        health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], health.open_sweep
+    )
     yield SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))
     yield SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))
 

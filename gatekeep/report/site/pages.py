@@ -128,7 +128,7 @@ def list_port_troubles(port: PortHealth) -> list[Trouble]:
     groups: dict[tuple[State, str], list[TargetHealth]] = {}
     for target in port.targets:
         if target.state is not State.WELL:
-            since = target.beginning.commit.commit_id if target.beginning is not None else ""
+            since = target.beginning.cause.commit_id if target.beginning is not None else ""
             groups.setdefault((target.state, since), []).append(target)
     troubles = [
         Trouble(

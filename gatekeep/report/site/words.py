@@ -76,6 +76,8 @@ def sentence_start(whom: str) -> str:
 
 def say_doubt(beginning: Beginning) -> str:
     """Word how sure the first commit is; "" where it is certain."""
+    if beginning.culprit is not None:
+        return ""
     if beginning.from_start:
         return "the first commit that is known"
     if beginning.unknown_count == 1:

@@ -47,13 +47,14 @@ class Written:
     removed: int
 
 
-def write_site(health: Health, out: Path) -> Written:
+def write_site(health: Health, out: Path, address: str = "") -> Written:
     """
     Write the site.
 
     Args:
         health: What it shows.
         out: Its folder; made when absent, else empty or a site already.
+        address: Under which it is served, ended by a slash; for feeds, which otherwise have relative links.
 
     Raises:
         UsageError: The folder is somebody else's, or cannot be written; whatever was there is still whole.
@@ -61,7 +62,7 @@ def write_site(health: Health, out: Path) -> Written:
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
-            return _write(health, out)
+            return _write(health, out, address)
     except OSError as error:
         raise UsageError(
             f"{error.filename or out}: the health site cannot be written: {error.strerror or error}; "
@@ -69,14 +70,14 @@ def write_site(health: Health, out: Path) -> Written:
         ) from error
 
 
-def _write(health: Health, out: Path) -> Written:
+def _write(health: Health, out: Path, address: str) -> Written:
     known = _load_manifest(out)
     folders = {out, *(out / Path(path).parent for path in known)}
     _drop_parts(folders)
     kept: dict[str, _Entry] = {}
     synced: set[Path] = set()
     with _Putter(out) as putter:
-        for file in iter_files(health):
+        for file in iter_files(health, address):
             path = out / file.path
             before = known.get(file.path)
             if before is not None and before[0] == file.digest and _is_untouched(path, before):
