@@ -2,10 +2,8 @@
 `gatekeep demo DIR`: the firmware of an invented maker with its history, made anew on this machine.
 
 The repository is the same wherever it is made: authors, dates and the committer come from the scenario, nothing comes
-from the user's git configuration, and so every commit has the same id. It holds `main` and one branch per proposal.
-
-The scenario lies in matrices/skerry of a checkout, and in gatekeep/skerry where gatekeep was installed from a wheel
-(pyproject.toml maps the one to the other).
+from the user's git configuration, and so every commit has the same id. It holds `main`, one branch per proposal, and a
+branch on which some proposals landed without a gate.
 """
 
 from __future__ import annotations
@@ -16,105 +14,17 @@ import subprocess
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
 
 import click
-import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
-import gatekeep
+from gatekeep.cli.demo_scenario import Files, Main, Scenario, go_back, load_scenario, locate_scenario, seconds_and_zone
 from gatekeep.errors import RepositoryError, UsageError
-from gatekeep.model.verdict import Decision, Rule
+from gatekeep.model.verdict import Decision
 from gatekeep.report.plain import plain
+from gatekeep.report.wording import count
 from gatekeep.tree.git_command import git_environment
 
-BRANCH_PREFIX = "proposal/"
 _COMMITTER = ("Skerry gate", "gate@skerry.example")
-# Python may have compiled the firmware's tools where a wheel was installed; that is no part of the firmware.
-_NOT_SOURCE = shutil.ignore_patterns("__pycache__")
-
-
-class _Entry(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class MainCommit(_Entry):
-    """
-    A commit of main.
-
-    `author` is `Name <email>`, `date` RFC 3339. `adds` are the paths that the commit brings, `patch` (a path in the
-    scenario) its changes to what was there before, None when there are none.
-    """
-
-    author: str
-    date: str
-    message: str
-    adds: tuple[str, ...] = ()
-    patch: str | None = None
-
-
-class ExpectedReason(_Entry):
-    """A reason that should block; `commit` counts from 1, `targets` are names with `*` for any text."""
-
-    rule: Annotated[Rule, BeforeValidator(Rule)]
-    commit: int | None = None
-    targets: tuple[str, ...]
-
-
-class Expectation(_Entry):
-    """What the gate should say; `reasons` is empty for a pass."""
-
-    decision: Annotated[Decision, BeforeValidator(Decision)]
-    reasons: tuple[ExpectedReason, ...] = ()
-
-
-class Proposal(_Entry):
-    """A series of patches on top of main, on the branch `proposal/<name>`; `note` is `boot` where only a boot tells."""
-
-    name: str
-    title: str
-    note: str | None = None
-    expect: Expectation
-
-    @property
-    def branch(self) -> str:
-        """The branch that the proposal is on."""
-        return BRANCH_PREFIX + self.name
-
-
-class Scenario(_Entry):
-    """The history of a firmware tree: main, oldest commit first, and the proposals in the order of their names."""
-
-    main: tuple[MainCommit, ...]
-    proposals: tuple[Proposal, ...]
-
-
-def locate_scenario() -> Path:
-    """
-    Find the scenario's folder, which holds `tree/`, `history/` and `history.yml`.
-
-    Raises:
-        UsageError: This installation has none.
-    """
-    package = Path(gatekeep.__file__).parent
-    for folder in (package / "skerry", package.parent / "matrices" / "skerry"):
-        if (folder / "history.yml").is_file():
-            return folder
-    raise UsageError(f"{package}: the demonstration's files are missing; install gatekeep again")
-
-
-def load_scenario(folder: Path) -> Scenario:
-    """
-    Read a scenario's `history.yml`.
-
-    Raises:
-        UsageError: It cannot be read, or is not what it should be.
-    """
-    path = folder / "history.yml"
-    try:
-        return Scenario.model_validate(yaml.load(path.read_bytes(), Loader=yaml.CSafeLoader))
-    except (OSError, yaml.YAMLError, ValidationError) as error:
-        raise UsageError(f"{path}: the scenario cannot be read: {error}; install gatekeep again") from error
 
 
 def make_repository(folder: Path, scenario: Scenario, source: Path, *, environment: Mapping[str, str]) -> None:
@@ -134,44 +44,60 @@ def make_repository(folder: Path, scenario: Scenario, source: Path, *, environme
     with _empty_folder(folder):
         git = _Git(folder, environment)
         git.run("init", "--quiet", "--template=", "--object-format=sha1", "--initial-branch=main")
-        _commit_main(git, folder, scenario.main, source)
+        trees = go_back(_read_tree(source / "tree"), scenario.main.commits)
+        git.run("fast-import", "--quiet", "--done", feed=b"".join(_list_imports(scenario.main, trees)))
+        git.run("reset", "--quiet", "--hard", "main")
         for proposal in scenario.proposals:
-            patches = sorted((source / "history" / proposal.name).glob("*.patch"))
             git.run("checkout", "--quiet", "-b", proposal.branch, "main")
-            # By absolute path: git runs in the new repository. The dates are those of the patches, not today's.
-            git.run(
-                "am", "--quiet", "--no-3way", "--committer-date-is-author-date", *(str(p.resolve()) for p in patches)
-            )
+            _apply(git, source, proposal.name)
+        git.run("checkout", "--quiet", "-b", scenario.nightly.branch, "main")
+        for name in scenario.nightly.lands:
+            _apply(git, source, name)
         git.run("checkout", "--quiet", "main")
 
 
-def _commit_main(git: _Git, folder: Path, commits: Sequence[MainCommit], source: Path) -> None:
-    """Go back from the tree to the first commit, keeping the tree of each; then commit them in order."""
-    shutil.copytree(source / "tree", folder, ignore=_NOT_SOURCE, copy_function=shutil.copyfile, dirs_exist_ok=True)
-    git.run("add", "--all", "--force")
-    trees: list[str] = []
-    for commit in reversed(commits):
-        trees.append(git.run("write-tree"))
-        if commit.patch is not None:
-            git.run("apply", "--reverse", "--index", "--whitespace=nowarn", str((source / commit.patch).resolve()))
-        if commit.adds:
-            git.run("rm", "-r", "--quiet", "--force", "--", *commit.adds)
-    head = ""
-    for commit, tree in zip(commits, reversed(trees), strict=True):
-        parents = ("-p", head) if head else ()
-        head = git.run("commit-tree", *parents, tree, feed=commit.message, identity=_identity(commit))
-    git.run("update-ref", "refs/heads/main", head)
-    git.run("reset", "--quiet", "--hard", "main")
+def _apply(git: _Git, source: Path, name: str) -> None:
+    # By absolute path: git runs in the new repository. The dates are those of the patches, not today's.
+    patches = [str(path.resolve()) for path in sorted((source / "history" / name).glob("*.patch"))]
+    git.run("am", "--quiet", "--no-3way", "--committer-date-is-author-date", *patches)
 
 
-def _identity(commit: MainCommit) -> dict[str, str]:
-    name, _, email = commit.author.removesuffix(">").partition(" <")
+def _read_tree(folder: Path) -> Files:
+    # Python may have compiled the firmware's tools where a wheel was installed; that is no part of the firmware.
     return {
-        "GIT_AUTHOR_NAME": name,
-        "GIT_AUTHOR_EMAIL": email,
-        "GIT_AUTHOR_DATE": commit.date,
-        "GIT_COMMITTER_DATE": commit.date,
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and "__pycache__" not in path.parts
     }
+
+
+def _list_imports(main: Main, trees: Sequence[Files]) -> Iterator[bytes]:
+    """
+    Write the commits and tags of main for git to read.
+
+    Source: git-fast-import(1), "Input Format".
+    """
+    before: Files = {}
+    for commit, tree in zip(main.commits, trees, strict=True):
+        when = seconds_and_zone(commit.at)
+        yield f"commit refs/heads/main\nauthor {main.people[commit.by]} {when}\n".encode()
+        yield f"committer {_COMMITTER[0]} <{_COMMITTER[1]}> {when}\n".encode()
+        yield _data(commit.message.removesuffix("\n").encode() + b"\n")
+        for path in sorted(before.keys() - tree.keys()):
+            yield f"D {path}\n".encode()
+        for path, content in tree.items():
+            if before.get(path) != content:
+                yield f"M 100644 inline {path}\n".encode()
+                yield _data(content)
+        if commit.tag is not None:
+            yield f"tag {commit.tag}\nfrom refs/heads/main\ntagger {main.people[commit.by]} {when}\n".encode()
+            yield _data(f"Skerry {commit.tag}\n".encode())
+        before = tree
+    yield b"done\n"
+
+
+def _data(content: bytes) -> bytes:
+    return b"data %d\n%s\n" % (len(content), content)
 
 
 class _Git:
@@ -186,16 +112,16 @@ class _Git:
             "GIT_CEILING_DIRECTORIES": str(folder.resolve().parent),
         }
 
-    def run(self, *arguments: str, feed: str = "", identity: Mapping[str, str] | None = None) -> str:
-        """Give what git printed, stripped; RepositoryError when it failed."""
+    def run(self, *arguments: str, feed: bytes = b"") -> None:
+        """Run a command that may read what it is fed; RepositoryError when it failed."""
         try:
             done = subprocess.run(
                 ["git", *arguments],
-                input=feed.encode(),
+                input=feed,
                 capture_output=True,
                 check=False,
                 cwd=self._folder,
-                env={**self._environment, **(identity or {})},
+                env=self._environment,
             )
         except OSError as error:
             raise RepositoryError(f"{self._folder}: git cannot be started: {error.strerror}; install git") from error
@@ -205,7 +131,6 @@ class _Git:
                 f"{self._folder}: git {arguments[0]} ended with exit code {done.returncode}: {complaint}; "
                 "check the free space, the version of git (2.30 or later), or install gatekeep again"
             )
-        return done.stdout.decode(errors="replace").strip()
 
 
 @contextmanager
@@ -237,7 +162,8 @@ def demo(folder: Path) -> None:
 
     Skerry is the boot firmware of an invented maker of tide gauges and harbour lights: eight ports, 24 targets. The
     branch main is well; every branch proposal/... is a change that somebody would like to see there, most with
-    something wrong with it. The same commits come out wherever it is made.
+    something wrong with it. On the branch nightly some of them landed without a gate. The same commits come out
+    wherever it is made.
 
     \b
     Building it needs GNU make, python3 and the compilers: pip install 'gatekeep[demo]'
@@ -245,9 +171,11 @@ def demo(folder: Path) -> None:
     source = locate_scenario()
     scenario = load_scenario(source)
     make_repository(folder, scenario, source, environment=os.environ)
-    click.echo(f"{plain(str(folder))}: main has {len(scenario.main)} commits; {len(scenario.proposals)} proposals:")
+    main = count(len(scenario.main.commits), "commit")
+    click.echo(f"{plain(str(folder))}: main has {main}; {len(scenario.proposals)} proposals:")
     width = max(len(proposal.branch) for proposal in scenario.proposals)
     for proposal in scenario.proposals:
         click.echo(f"  {proposal.branch:<{width}}  {proposal.expect.decision.value:<5}  {proposal.title}")
+    click.echo(f"  {scenario.nightly.branch:<{width}}         {scenario.nightly.title}")
     blocked = next(one for one in scenario.proposals if one.expect.decision is Decision.BLOCK)
     click.echo(f"next: gatekeep gate main {blocked.branch} --repository {plain(str(folder))}")

@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
-from gatekeep.cli.demo import locate_scenario
+from gatekeep.cli.demo_scenario import locate_scenario
 from gatekeep.matrix.load import load_matrix
 from gatekeep.model.matrix import Target
 

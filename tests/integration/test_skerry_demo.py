@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
 
-from gatekeep.cli.demo import load_scenario, locate_scenario, make_repository
+from gatekeep.cli.demo import make_repository
+from gatekeep.cli.demo_scenario import Edit, MainCommit, go_back, load_scenario, locate_scenario
 from gatekeep.cli.main import run
-from gatekeep.errors import RepositoryError
+from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.matrix.load import load_matrix, parse_matrix
 from gatekeep.model.verdict import Decision, Rule
 from tests.integration.skerry_boot import boot, load_board_facts
@@ -68,7 +70,7 @@ def test_demo_twice_gives_the_same_ids_whatever_the_users_configuration(reposito
     other = tmp_path / "other"
     assert run(["demo", str(other)]) == 0
     assert git(other, "for-each-ref") == git(repository, "for-each-ref")
-    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 5 commits; 18 proposals:"
+    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 161 commits; 18 proposals:"
 
 
 def test_main_ends_with_the_tree_and_leaves_nothing_behind(repository):
@@ -80,30 +82,96 @@ def test_main_ends_with_the_tree_and_leaves_nothing_behind(repository):
     assert all((repository / name).read_bytes() == (TREE / name).read_bytes() for name in files)
 
 
-def test_main_is_five_commits_by_their_authors(repository):
-    assert git(repository, "log", "--reverse", "--format=%an|%aI|%cI|%s", "main").splitlines() == [
-        "Isa Thorne|2026-02-16T09:12:00+01:00|2026-02-16T09:12:00+01:00|Import Skerry",
-        "Mei Castellan|2026-03-02T10:40:00+01:00|2026-03-02T10:40:00+01:00|arch: Add loongarch64 with dune and strand",
-        "Bram Quayle|2026-04-13T16:05:00+02:00|2026-04-13T16:05:00+02:00|drivers: Arm the fog horn on ness and heugh",
-        "Runa Oxley|2026-05-04T08:30:00+02:00|2026-05-04T08:30:00+02:00|"
-        "docs: Say how to flash a board, and how to get it back",
-        "Runa Oxley|2026-06-08T11:55:00+02:00|2026-06-08T11:55:00+02:00|boards: Add brae",
+def test_main_is_what_the_scenario_tells(repository):
+    """Ids, and so content, by a digest of the whole log: whatever git, Python and machine made it."""
+    told = [
+        f"{SCENARIO.main.people[commit.by]}|{commit.at}|{commit.at}|{commit.subject}"
+        for commit in SCENARIO.main.commits
     ]
+    assert git(repository, "log", "--reverse", "--format=%an <%ae>|%aI|%cI|%s", "main").splitlines() == told
+    assert git(repository, "log", "-1", "--format=%B", "main~160") == SCENARIO.main.commits[0].message + "\n"
+    assert git(repository, "fsck", "--strict") == ""
+
+
+def test_releases_are_annotated_tags_in_the_order_of_main(repository):
+    tags = git(repository, "for-each-ref", "--sort=creatordate", "--format=%(refname:short) %(objecttype)", "refs/tags")
+    assert tags.splitlines() == [f"v1.{minor} tag" for minor in range(6)]
+    assert git(repository, "describe", "--exact-match", "main") == "v1.5\n"
+
+
+def test_each_commit_of_main_changes_what_it_names_and_nothing_else(repository):
+    changed = {}
+    for entry in git(repository, "log", "--reverse", "--format=%x00%s|%cI", "--name-only", "main").split("\0")[1:]:
+        subject, *paths = [line for line in entry.splitlines() if line]
+        changed[subject] = paths
+    for commit in SCENARIO.main.commits[1:]:
+        paths = changed[f"{commit.subject}|{commit.at}"]
+        edited = {edit.path for edit in commit.edits}
+        assert edited <= set(paths)
+        assert all(
+            any(path == name or path.startswith(f"{name}/") for name in commit.adds)
+            for path in paths
+            if path not in edited
+        )
+
+
+@pytest.mark.parametrize("tag", ["v1.0", "v1.2", "v1.4"])
+def test_releases_have_a_sound_matrix_of_their_boards(repository, tmp_path, tag):
+    tree = check_out(repository, tag, tmp_path / "tree")
+    matrix = load_matrix(tree / "matrix.yml")
+    assert {target.board for target in matrix.targets} == {path.parent.name for path in tree.glob("boards/*/board.mk")}
+
+
+def test_going_back_replaces_lines_and_keeps_their_indentation():
+    tree = {"a.c": b"int a[] = {\n    1,\n    3,\n};\n", "new/b.c": b"b\n", "new/c.c": b"c\n"}
+    commits = [
+        MainCommit(by="isa", at="2026-01-01T00:00:00Z", message="Begin"),
+        MainCommit(
+            by="isa",
+            at="2026-01-02T00:00:00Z",
+            message="Change",
+            adds=("new",),
+            edits=(Edit.model_validate({"in": "a.c", "was": "1,\n2,", "now": "1,"}),),
+        ),
+        MainCommit(
+            by="isa",
+            at="2026-01-03T00:00:00Z",
+            message="Add",
+            edits=(Edit.model_validate({"in": "a.c", "now": "3,"}),),
+        ),
+    ]
+    first, second, third = go_back(tree, commits)
+    assert third == tree
+    assert second == tree | {"a.c": b"int a[] = {\n    1,\n};\n"}
+    assert first == {"a.c": b"int a[] = {\n    1,\n    2,\n};\n"}
 
 
 @pytest.mark.parametrize(
-    ("back", "name"), [(4, "aarch64/ness/release"), (3, "loongarch64/strand"), (2, "powerpc/heugh"), (1, None)]
+    ("change", "message"),
+    [
+        ({"edits": ({"in": "a.c", "now": "x"},)}, "a.c has the line 'x' 2 times, wanted once"),
+        ({"edits": ({"in": "a.c", "now": "y"},)}, "a.c has the line 'y' 0 times, wanted once"),
+        ({"adds": ("b.c",)}, "b.c is not there"),
+    ],
 )
-def test_older_commits_of_main_have_a_sound_matrix_of_their_boards_and_build(repository, tmp_path, back, name):
-    tree = check_out(repository, f"main~{back}", tmp_path / "tree")
-    matrix = load_matrix(tree / "matrix.yml")
-    assert {target.board for target in matrix.targets} == {path.parent.name for path in tree.glob("boards/*/board.mk")}
-    if name is None:
-        return  # a document: the tree before it was built
-    target = matrix.get_target(name)
-    assert target is not None
-    done = build(target, tmp_path / "out", tree)
-    assert done.returncode == 0, done.stderr
+def test_commit_that_cannot_be_gone_back_is_named(change, message):
+    commit = MainCommit.model_validate({"by": "isa", "at": "2026-01-01T00:00:00Z", "message": "Change", **change})
+    with pytest.raises(UsageError) as caught:
+        go_back({"a.c": b"x\n  x\n"}, [commit])
+    place = "main.yml: commit of 2026-01-01T00:00:00Z (Change)"
+    assert str(caught.value) == f"{place}: {message}; amend the tree or the commit"
+
+
+def test_nightly_is_main_and_the_proposals_that_landed(repository):
+    landed = SCENARIO.nightly.lands
+    subjects = [
+        line
+        for name in landed
+        for line in git(repository, "log", "--reverse", "--format=%an %s", f"main..proposal/{name}").splitlines()
+    ]
+    log = git(repository, "log", "--reverse", "--format=%an %s", f"main..{SCENARIO.nightly.branch}").splitlines()
+    assert log == subjects
+    assert sum(line.endswith(SCENARIO.nightly.expect.subject) for line in log) == 1
 
 
 @pytest.mark.parametrize("proposal", SCENARIO.proposals, ids=lambda proposal: proposal.name)
@@ -121,10 +189,7 @@ def test_proposal_is_a_series_on_main_and_expects_targets_that_exist(repository,
 
 def test_every_folder_of_patches_belongs_to_a_proposal():
     folders = {path.name for path in (SOURCE / "history").iterdir()}
-    assert folders == {"main"} | {proposal.name for proposal in SCENARIO.proposals}
-    assert {entry.patch for entry in SCENARIO.main} - {None} == {
-        path.relative_to(SOURCE).as_posix() for path in (SOURCE / "history" / "main").iterdir()
-    }
+    assert folders == {proposal.name for proposal in SCENARIO.proposals}
 
 
 # The line that the compiler or linker must say on one target of each proposal that breaks a build; None: it builds.
@@ -241,9 +306,14 @@ def test_failure_leaves_the_folder_as_it_was(tmp_path, was_there):
     folder = tmp_path / "demo"
     if was_there:
         folder.mkdir()
-    scenario = SCENARIO.model_copy(update={"main": SCENARIO.main[:2]})
-    with pytest.raises(RepositoryError, match=r"git apply ended with exit code 1: error: patch failed: docs/boards.md"):
-        make_repository(folder, scenario, SOURCE, environment=os.environ)
+    early = SCENARIO.main.model_copy(update={"commits": SCENARIO.main.commits[:1]})
+    (tmp_path / "source" / "history").mkdir(parents=True)
+    (tmp_path / "source" / "tree").mkdir()
+    (tmp_path / "source" / "tree" / "README.md").write_text("another tree\n")
+    shutil.copytree(SOURCE / "history", tmp_path / "source" / "history", dirs_exist_ok=True)
+    scenario = SCENARIO.model_copy(update={"main": early})
+    with pytest.raises(RepositoryError, match=r"boards/holm/board.c: does not exist in index"):
+        make_repository(folder, scenario, tmp_path / "source", environment=os.environ)
     assert folder.exists() == was_there
     assert not was_there or list(folder.iterdir()) == []
 

@@ -2,3 +2,4 @@
 PORT := x86
 UART := byte
 DRIVERS += tide_float
+PAYLOAD += boards/firth/ferries.c

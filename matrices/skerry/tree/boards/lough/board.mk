@@ -2,3 +2,4 @@
 PORT := mips
 UART := block
 DRIVERS += lamp_rotor tide_float
+PAYLOAD += boards/lough/sectors.c

@@ -2,3 +2,4 @@
 PORT := riscv32
 UART := block
 DRIVERS += tide_float
+PAYLOAD += boards/rill/gaugings.c

@@ -2,3 +2,4 @@
 PORT := powerpc
 UART := block
 DRIVERS += tide_float
+PAYLOAD += boards/scaur/surges.c
