@@ -9,60 +9,25 @@ Source: axe-core's rules for WCAG 2.2 A and AA, and its best practices; WAI-ARIA
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-import tarfile
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser
 
 from gatekeep.model.health import LogExcerpt
 from gatekeep.report.site.names import commit_page, port_page, target_page
 from gatekeep.report.site.write import write_site
+from tests.browser.visit import SIZES, open_page
 from tests.cases import broken, outgrown, warning
 from tests.site_cases import image, make_health, make_hostile_health
 
-AXE = "axe-core@4.14.1"
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 FRONT = "index.html"
 PORT = port_page("loongarch64")
 TARGET = target_page("loongarch64/ness")
 FULL = target_page("arm/tarn/debug")
 COMMIT = commit_page(f"{4:040x}")
 PAGES = [FRONT, PORT, TARGET, FULL, COMMIT]
-SIZES = {"desktop": (1280, 900), "phone": (390, 844)}
-
-
-@pytest.fixture(scope="session")
-def axe() -> str:
-    folder = Path(os.environ.get("GATEKEEP_AXE") or Path(sys.prefix) / ".cache-axe")
-    script = folder / "package" / "axe.min.js"
-    if not script.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        subprocess.run(["npm", "pack", "--silent", AXE], cwd=folder, check=True, stdout=subprocess.DEVNULL)
-        with tarfile.open(next(folder.glob("axe-core-*.tgz"))) as packed:
-            packed.extractall(folder, filter="data")
-    return script.read_text(encoding="utf-8")
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="session")
@@ -98,38 +63,6 @@ def hostile_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("hostile")
     write_site(make_hostile_health(), out)
     return out
-
-
-class Visit:
-    """One page, opened by somebody who notes everything that it did beyond being read."""
-
-    def __init__(self, context: BrowserContext, site: Path, path: str) -> None:
-        self.page: Page = context.new_page()
-        self.faults: list[str] = []
-        self.requests: list[str] = []
-        self.page.on("dialog", self._note_dialog)
-        self.page.on("pageerror", lambda error: self.faults.append(str(error)))
-        self.page.on("console", lambda message: self.faults.append(message.text))
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.goto(f"file://{site}/{path}")
-
-    def _note_dialog(self, dialog) -> None:
-        self.faults.append(f"dialog: {dialog.message}")
-        dialog.dismiss()
-
-
-def open_page(
-    browser: Browser, site: Path, path: str, *, size: str = "desktop", scheme: str = "light", script: bool = True
-) -> Visit:
-    width, height = SIZES[size]
-    context = browser.new_context(
-        viewport={"width": width, "height": height},
-        color_scheme="dark" if scheme == "dark" else "light",
-        java_script_enabled=script,
-        timezone_id="Asia/Tokyo",
-        reduced_motion="reduce",
-    )
-    return Visit(context, site, path)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
