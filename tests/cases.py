@@ -38,6 +38,8 @@ from gatekeep.model.matrix import (
     Target,
     Toolchain,
 )
+from gatekeep.model.rule import Rule
+from gatekeep.model.waiver import Waiver
 
 PLACE = Place(path="matrix.yml", line=1, column=1)
 TOOLCHAIN = Toolchain(name="bare-clang", probe=("zig", "version"), install="pip install ziglang")
@@ -137,6 +139,26 @@ def make_commit(number: int, subject: str = "A commit") -> Commit:
 
 
 BASE = make_commit(1, "The base")
+TODAY = date(2026, 6, 1)
+
+
+def make_waiver(
+    rule: Rule = Rule.BROKEN,
+    *targets: str,
+    name: str = "lough-part",
+    since: date = date(2026, 5, 1),
+    until: date = date(2026, 6, 30),
+) -> Waiver:
+    return Waiver(
+        name=name,
+        rule=rule,
+        targets=tuple(sorted(targets)) or ("arm/mere",),
+        reason="the new part comes in June",
+        who=Maintainer(name="Isa Thorne", email="isa@skerry.example"),
+        since=since,
+        until=until,
+        place=Place(path="waivers.yml", line=3, column=3),
+    )
 
 
 def make_change(count: int) -> Change:
@@ -209,8 +231,15 @@ def make_case(
     line_maps: Mapping[int, LineMap] | None = None,
     paths: Mapping[int, Iterable[str]] | None = None,
     matrix_errors: Mapping[int, str] | None = None,
+    waivers: Mapping[int, tuple[Waiver, ...]] | tuple[Waiver, ...] = (),
+    waiver_errors: Mapping[int, str] | None = None,
+    judged_on: date = TODAY,
 ) -> Case:
-    """Everything is built and fits but what `outcomes` says; commits are numbered from 1, the base is 0."""
+    """
+    Everything is built and fits but what `outcomes` says; commits are numbered from 1, the base is 0.
+
+    `waivers` by commit, or the same at all of them.
+    """
     change = make_change(count)
     commits = (change.base, *change.commits)
     matrix = matrix or make_matrix()
@@ -233,4 +262,10 @@ def make_case(
         line_maps={commits[number].commit_id: line_map for number, line_map in (line_maps or {}).items()},
         paths={commits[number].tree_id: frozenset(entries) for number, entries in (paths or {}).items()},
         matrix_errors={commits[number].tree_id: text for number, text in (matrix_errors or {}).items()},
+        waivers={
+            commit.tree_id: waivers if isinstance(waivers, tuple) else waivers.get(number, ())
+            for number, commit in enumerate(commits)
+        },
+        waiver_errors={commits[number].tree_id: text for number, text in (waiver_errors or {}).items()},
+        judged_on=judged_on,
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from gatekeep.model.change import Change, Commit, Conflict
 from gatekeep.model.evidence import (
@@ -28,11 +28,13 @@ from gatekeep.model.evidence import (
     Speaker,
     TimedOut,
 )
-from gatekeep.model.matrix import Matrix, Part, Place, Port, Recipe, Region, Target, Toolchain
+from gatekeep.model.matrix import Maintainer, Matrix, Part, Place, Port, Recipe, Region, Target, Toolchain
 from gatekeep.model.plan import Job
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
+from gatekeep.model.waiver import Waiver, WaiverStanding, WaiverUse
 
 EPOCH = datetime(2024, 3, 4, 9, 30, tzinfo=UTC)
+JUDGED_ON = date(2024, 3, 6)
 TARGETS = ("arm/alpha", "aarch64/skaw", "riscv64/vale", "riscv64/tarn/release", "mips/stack", "loongarch64/noup")
 HOSTILE = "\x1b[2J\u202e<b onload=x>`[a](b)`![i](j) @team #12 | \udcff\r\n</details>```\x9b"
 
@@ -335,6 +337,7 @@ def make_judgement(
             new_warning_count=new_warning_count,
         ),
         reused_count=reused_count,
+        judged_on=JUDGED_ON,
     )
 
 
@@ -348,6 +351,37 @@ DELTAS = (
         target="riscv64/vale", region="main", base_used_bytes=120412, head_used_bytes=120416, capacity_bytes=7340032
     ),
 )
+
+
+PART = Waiver(
+    name="alpha-part",
+    rule=Rule.OUTGROWN,
+    targets=("arm/alpha",),
+    reason="the larger part comes in March",
+    who=Maintainer(name="Isa Thorne", email="isa@skerry.example"),
+    since=date(2024, 2, 1),
+    until=date(2024, 3, 9),
+    place=Place(path="waivers.yml", line=3, column=3),
+)
+ENDED = replace(PART, name="stack-reserve", rule=Rule.RESERVE, targets=("mips/stack",), until=date(2024, 3, 5))
+SPARE = replace(PART, name="spare", rule=Rule.BROKEN, targets=WIDE, until=date(2024, 4, 20))
+
+
+def waived() -> Judgement:
+    """A change that passes by a waiver that ends soon, beside one that has ended and one of no use."""
+    judgement = make_judgement()
+    excused = make_reason(
+        Rule.OUTGROWN,
+        blocks=False,
+        waiver=PART.name,
+        details=("waived until 2024-03-09 by alpha-part: the larger part comes in March (Isa Thorne)",),
+    )
+    uses = (
+        WaiverUse(waiver=PART, standing=WaiverStanding.USED, days_left=3),
+        WaiverUse(waiver=ENDED, standing=WaiverStanding.ENDED, days_left=-1),
+        WaiverUse(waiver=SPARE, standing=WaiverStanding.UNUSED, days_left=45),
+    )
+    return replace(judgement, verdict=replace(judgement.verdict, waived=(excused,), waivers=uses))
 
 
 def passed() -> Judgement:
@@ -468,7 +502,7 @@ def hostile() -> Judgement:
         log_paths=(HOSTILE,),
     )
     use = RegionUse(name=HOSTILE, used_bytes=1, capacity_bytes=2)
-    return make_judgement(
+    judgement = make_judgement(
         reason,
         notices=(replace(reason, blocks=False),),
         deltas=(RegionDelta(target=HOSTILE, region=HOSTILE, base_used_bytes=0, head_used_bytes=1, capacity_bytes=2),),
@@ -480,6 +514,13 @@ def hostile() -> Judgement:
         ),
         reused_count=0,
     )
+    waiver = replace(SPARE, name=HOSTILE, reason=HOSTILE, who=Maintainer(name=HOSTILE), targets=(HOSTILE,))
+    verdict = replace(
+        judgement.verdict,
+        waived=(replace(reason, blocks=False, waiver=HOSTILE),),
+        waivers=(WaiverUse(waiver=waiver, standing=WaiverStanding.ENDED, days_left=-1),),
+    )
+    return replace(judgement, verdict=verdict)
 
 
 def shuffled(judgement: Judgement, seed: int = 7) -> Judgement:
@@ -493,6 +534,7 @@ def shuffled(judgement: Judgement, seed: int = 7) -> Judgement:
             verdict,
             reasons=tuple(deal.sample(verdict.reasons, len(verdict.reasons))),
             notices=tuple(deal.sample(verdict.notices, len(verdict.notices))),
+            waived=tuple(deal.sample(verdict.waived, len(verdict.waived))),
             deltas=tuple(deal.sample(verdict.deltas, len(verdict.deltas))),
         ),
     )

@@ -8,9 +8,10 @@ import hashlib
 import logging
 import os
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import MappingProxyType
@@ -30,6 +31,7 @@ from gatekeep.matrix.kept import KeptMatrices
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix, Toolchain
 from gatekeep.model.plan import Job, Plan
+from gatekeep.model.waiver import Waiver
 from gatekeep.report.progress import LineProgress, LiveProgress, Progress
 from gatekeep.runner.local import LocalExecutor
 from gatekeep.runner.plan import ReadyToolchain
@@ -64,11 +66,26 @@ class Edges:
     folder: Path
     environment: Mapping[str, str]
     sandbox: RunSandbox
+    now: Callable[[], datetime]
+
+    @property
+    def today(self) -> date:
+        """The day in UTC."""
+        return self.now().astimezone(UTC).date()
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
 
 
 @contextmanager
 def open_edges(
-    repository: Path, *, store: Path | None, verbose: bool, sandbox: SandboxChoice = _DEFAULT_CHOICE
+    repository: Path,
+    *,
+    store: Path | None,
+    verbose: bool,
+    sandbox: SandboxChoice = _DEFAULT_CHOICE,
+    now: Callable[[], datetime] = _utc_now,
 ) -> Iterator[Edges]:
     """
     Open the repository and the store.
@@ -78,6 +95,7 @@ def open_edges(
         store: The store's folder; None means `gatekeep` in the repository's common git folder.
         verbose: Log every event, not only finished builds.
         sandbox: What the operator said about it.
+        now: The clock, which gives aware instants.
 
     Raises:
         RepositoryError: No repository there.
@@ -104,6 +122,7 @@ def open_edges(
             folder=folder,
             environment=environment,
             sandbox=run_sandbox,
+            now=now,
         )
 
 
@@ -111,6 +130,13 @@ def _parse_matrix(text: bytes, path: str) -> Matrix:
     from gatekeep.matrix.load import parse_matrix
 
     return parse_matrix(text, path=path)
+
+
+def parse_waivers(text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
+    """Read a file of waivers; a tree that has none never imports what reads it."""
+    from gatekeep.matrix.waivers import parse_waivers as parse
+
+    return parse(text, path=path, matrix=matrix)
 
 
 def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain, ReadyToolchain | ToolchainError]:

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 
-from gatekeep.cli.edges import Edges, list_caches, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge, sort_evidence
@@ -21,6 +21,7 @@ from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything, Carrier
+from gatekeep.runner.waivers import WaiverFiles, load_waivers
 
 
 def judge_change(
@@ -38,7 +39,7 @@ def judge_change(
 
     Raises:
         RepositoryError: Git cannot give a tree of the change, or cannot be run.
-        MatrixError: The base's matrix is wrong.
+        MatrixError: The base's matrix, or its file of waivers, is wrong.
         UsageError: The base has none.
         StoreError: The store cannot be read or written.
         RunnerError: The machine cannot build.
@@ -51,6 +52,7 @@ def judge_change(
         files=repository,
         parse=edges.matrices.read,
     )
+    waivers = load_waivers(change, matrices, files=repository, parse=parse_waivers)
     barred = {bar.target for bar in edges.store.list_barred()}
     toolchains = ready_toolchains(edges, matrices.by_tree.values())
     plan = plan_change(
@@ -73,13 +75,14 @@ def judge_change(
         earlier=_newest(edges, plan, rebuild=rebuild),
         caches={} if rebuild else list_caches(toolchains),
     )
-    case = _make_case(edges, change, matrices, (*plan.known, *found))
+    case = _make_case(edges, change, matrices, waivers, (*plan.known, *found))
     return Judgement(
         change=change,
         matrix=case.base_matrix,
         evidence=sort_evidence(case),
         verdict=judge(case),
         reused_count=sum(1 for entry in plan.known if entry.key),
+        judged_on=case.judged_on,
         carried_count=sum(1 for entry in found if entry.carried is not None),
     )
 
@@ -104,7 +107,9 @@ def _trees(change: Change) -> list[str]:
     return [commit.tree_id for commit in change.iter_trees()]
 
 
-def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple[Evidence, ...]) -> Case:
+def _make_case(
+    edges: Edges, change: Change, matrices: Matrices, waivers: WaiverFiles, evidence: tuple[Evidence, ...]
+) -> Case:
     repository = edges.repository
     return Case(
         change=change,
@@ -116,6 +121,9 @@ def _make_case(edges: Edges, change: Change, matrices: Matrices, evidence: tuple
         },
         paths={tree_id: repository.list_tree(tree_id).entries.keys() for tree_id in _trees(change)},
         matrix_errors=matrices.errors,
+        waivers=waivers.by_tree,
+        waiver_errors=waivers.errors,
+        judged_on=edges.today,
     )
 
 
@@ -126,7 +134,10 @@ def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
     return replace(
         judgement,
         verdict=replace(
-            verdict, reasons=show_logs(verdict.reasons, prefix), notices=show_logs(verdict.notices, prefix)
+            verdict,
+            reasons=show_logs(verdict.reasons, prefix),
+            notices=show_logs(verdict.notices, prefix),
+            waived=show_logs(verdict.waived, prefix),
         ),
         evidence=show_evidence_logs(judgement.evidence, prefix),
     )

@@ -15,7 +15,7 @@ import click
 
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
-from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, open_edges, parse_waivers, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import (
     FILE,
@@ -53,6 +53,7 @@ from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
+from gatekeep.runner.waivers import load_waivers
 from gatekeep.tree.mainline import list_first_parents
 
 _EXIT_CODES = {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}
@@ -133,13 +134,16 @@ class _Night:
         self._named, self._workers = named, workers
         self._sink = SweepSink(edges.store, claimed.sweep_id)
         self._change = Change(base=tip, head=tip, commits=(), commit_count=0)
-        self._matrix: Matrix = load_matrices(
+        matrices = load_matrices(
             self._change,
             named=named,
             work_tree=edges.repository.work_tree,
             files=edges.repository,
             parse=edges.matrices.read,
-        ).by_tree[tip.tree_id]
+        )
+        self._matrix: Matrix = matrices.by_tree[tip.tree_id]
+        waivers = load_waivers(self._change, matrices, files=edges.repository, parse=parse_waivers)
+        self._waivers = waivers.by_tree[tip.tree_id]
         self._remarks: list[str] = []
 
     def run(self, since: str | None, *, rewritten: bool) -> SweepReport:
@@ -152,7 +156,13 @@ class _Night:
         built, audited = self._build(plan.jobs)
         found = {entry.target: entry for entry in (*plan.known, *built)}
         case = SweepCase(
-            commit=tip, matrix=self._matrix, found=found, last=before.last, line_map=self._map_lines(before.commit)
+            commit=tip,
+            matrix=self._matrix,
+            found=found,
+            last=before.last,
+            judged_on=edges.today,
+            line_map=self._map_lines(before.commit),
+            waivers=self._waivers,
         )
         findings = judge_sweep(case)
         answers = self._find_culprits(findings, before, found)
@@ -172,6 +182,7 @@ class _Night:
             ),
             built_count=len(built),
             known_count=known_count,
+            judged_on=case.judged_on,
             culprits=answers,
             remarks=tuple(self._remarks),
         )
@@ -343,6 +354,7 @@ def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
             reasons=show_logs(findings.reasons, prefix),
             standing=show_logs(findings.standing, prefix),
             undecided=show_logs(findings.undecided, prefix),
+            waived=show_logs(findings.waived, prefix),
         ),
         evidence=show_evidence_logs(report.evidence, prefix),
     )

@@ -48,6 +48,7 @@ def _complete_port(ctx: click.Context, _param: click.Parameter, incomplete: str)
 @click.option("--store", type=click.Path(path_type=Path), help="With --reached-by: as for gate.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with everything that builds each target.")
 @click.option("--schema", is_flag=True, help="Write the JSON Schema of the format, for editors, and end.")
+@click.option("--waivers-schema", is_flag=True, help="Write the JSON Schema of waivers.yml, and end.")
 @click.pass_context
 def targets(
     ctx: click.Context,
@@ -60,12 +61,14 @@ def targets(
     store: Path | None,
     as_json: bool,
     schema: bool,
+    waivers_schema: bool,
 ) -> None:
     """
     Check a matrix and list its targets.
 
     A target is a board in one configuration, named port/board or port/board/configuration. The list shows each one's
-    flash part and its capacity, its toolchain and its recipe. When the matrix is wrong, every fault is written to
+    flash part and its capacity, its toolchain and its recipe. Waivers (waivers.yml beside the matrix) are checked and
+    listed too. When a file is wrong, every fault is written to
     standard error with its line and column, and the exit code is 2.
 
     \b
@@ -104,15 +107,23 @@ def targets(
 
         click.echo(read_schema_text(), nl=False)
         return
+    if waivers_schema:
+        from gatekeep.matrix.waivers import read_waivers_schema_text
+
+        click.echo(read_waivers_schema_text(), nl=False)
+        return
     if why is not None and reached_by is None:
         raise UsageError("--why: needs --reached-by BASE..HEAD; write for instance --reached-by main..HEAD")
     if reached_by is not None:
         is_named = ctx.get_parameter_source("matrix") is not click.core.ParameterSource.DEFAULT
         _show_reach(reached_by, matrix if is_named else None, port, why, repository, store, as_json=as_json)
         return
+    from gatekeep.cli.edges import parse_waivers
     from gatekeep.matrix.load import load_matrix
+    from gatekeep.runner.waivers import read_waivers_beside
 
     loaded = load_matrix(matrix)
+    waivers = read_waivers_beside(loaded, parse_waivers)
     ports = _select_ports(loaded, port)
     chosen = {item.name: [target for target in loaded.targets if target.port == item.name] for item in ports}
     if as_json:
@@ -120,6 +131,11 @@ def targets(
         return
     for line in render_targets(loaded, ports, chosen):
         click.echo(plain(line))
+    for waiver in waivers:
+        names = [name for name in waiver.targets if name in {t.name for items in chosen.values() for t in items}]
+        if names:
+            days = f"from {waiver.since} to {waiver.until}"
+            click.echo(plain(f"waived {days}, {waiver.name}: rule {waiver.rule.value} of {', '.join(names)}"))
 
 
 def _show_reach(

@@ -6,10 +6,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from datetime import date
 
 from gatekeep.model.change import Change, Commit, LineMap
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix, Target
+from gatekeep.model.waiver import Waiver
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,20 +22,34 @@ class Case:
     `matrices` gives the matrix by tree id and always has the base's; a tree whose matrix file is wrong is missing there
     and has its message in `matrix_errors`, and its targets are the base's. `evidence` is keyed by (tree id, target
     name). `line_maps` leads, by commit id, from what a judged commit is compared with to its own tree; a missing one
-    counts as "nothing moved". `paths` lists the files of each tree.
+    counts as "nothing moved". `paths` lists the files of each tree. `waivers` are those of each tree's own file; a tree
+    whose file is wrong is missing there and has its message in `waiver_errors`. `judged_on` is the day, in UTC, that
+    decides which of the base's are in force.
     """
 
     change: Change
     matrices: Mapping[str, Matrix]
     evidence: Mapping[tuple[str, str], Evidence]
+    judged_on: date
     line_maps: Mapping[str, LineMap] = field(default_factory=dict)
     paths: Mapping[str, Collection[str]] = field(default_factory=dict)
     matrix_errors: Mapping[str, str] = field(default_factory=dict)
+    waivers: Mapping[str, tuple[Waiver, ...]] = field(default_factory=dict)
+    waiver_errors: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def base_matrix(self) -> Matrix:
         """The matrix that judges."""
         return self.matrices[self.change.base.tree_id]
+
+    @property
+    def base_waivers(self) -> tuple[Waiver, ...]:
+        """The waivers that count."""
+        return self.waivers.get(self.change.base.tree_id, ())
+
+    def waivers_of(self, commit: Commit) -> tuple[Waiver, ...]:
+        """What a commit's own file grants; nothing where it is wrong."""
+        return self.waivers.get(commit.tree_id, ())
 
     def matrix_of(self, commit: Commit) -> Matrix:
         """The matrix whose targets are built at this commit: its own, or the base's where its own is wrong."""

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from gatekeep.judge.case import Case
+from gatekeep.judge.waiving import Ruling
 from gatekeep.judge.warnings import is_worse
 from gatekeep.model.change import Commit, LineMap
 from gatekeep.model.evidence import (
@@ -34,7 +35,7 @@ class Finding:
 
     `cause` is what findings of one reason share. `message` is one sentence without its place; where it holds the
     target's own numbers (an image's size), `detail` has them and the message is the shared part. `excused` says that it
-    was so at the base already.
+    was so at the base already. `ruling` is what a waiver of the base says of it.
     """
 
     rule: Rule
@@ -46,6 +47,12 @@ class Finding:
     excerpt: tuple[str, ...] = ()
     log_path: str | None = None
     excused: bool = False
+    ruling: Ruling | None = None
+
+    @property
+    def blocks(self) -> bool:
+        """A waiver that speaks of it has the last word."""
+        return self.ruling.blocks if self.ruling is not None else not self.excused
 
 
 def list_findings(case: Case, commit: Commit, target: Target) -> tuple[Finding, ...]:

@@ -14,14 +14,16 @@ cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe ma
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_parts
 from gatekeep.judge.version_range import is_within
+from gatekeep.judge.waiver_loosening import compare_waivers
 from gatekeep.judge.warning_options import count_options, is_silencing
 from gatekeep.model.matrix import Matrix, Place, Port, Recipe, Rules, RuleStrength, Target, Toolchain
 from gatekeep.model.quantity import render_exact_bytes
+from gatekeep.model.waiver import Waiver
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,22 +65,26 @@ class _Looser:
     place: Place | None = None
 
 
-def list_loosenings(base: Matrix, head: Matrix) -> tuple[Loosening, ...]:
+def list_loosenings(
+    base: Matrix, head: Matrix, base_waivers: Sequence[Waiver] = (), head_waivers: Sequence[Waiver] = ()
+) -> tuple[Loosening, ...]:
     """
-    Compare two matrices.
+    Compare two matrices, and what is waived of them.
 
     Args:
         base: The one that judges.
         head: One of the change.
+        base_waivers: Those that lie beside the first.
+        head_waivers: Those that lie beside the second.
 
     Returns:
         Each loosening once with all its targets, sorted by subject, aspect and message, whatever the order of the
         matrices' entries; empty when nothing is looser.
     """
-    if base is head:
+    if base is head and base_waivers == head_waivers:
         return ()
     groups: dict[tuple[str, tuple[str, ...], str], list[_Looser]] = {}
-    for found in _iter_looser(base, head):
+    for found in (*_iter_looser(base, head), *_iter_waived(base_waivers, head_waivers)):
         groups.setdefault((found.subject, found.aspect, found.message), []).append(found)
     return tuple(
         Loosening(
@@ -114,6 +120,17 @@ def _iter_looser(base: Matrix, head: Matrix) -> Iterator[_Looser]:
             yield from _compare_ports(port_before, port_after, before.name)
 
 
+def _iter_waived(base: Sequence[Waiver], head: Sequence[Waiver]) -> Iterator[_Looser]:
+    for found in compare_waivers(base, head):
+        yield _Looser(
+            subject=f"the waiver {found.name}",
+            aspect=("waivers", found.name, found.rule.value),
+            message=found.message,
+            target=found.target,
+            place=found.place,
+        )
+
+
 def _compare_rules(base: Rules, head: Rules) -> Iterator[_Looser]:
     subject = "the rules"
     if base.new_warnings is RuleStrength.BLOCK and head.new_warnings is not RuleStrength.BLOCK:
@@ -130,6 +147,10 @@ def _compare_rules(base: Rules, head: Rules) -> Iterator[_Looser]:
         elif limit_now > limit_bytes:
             message = f"the growth limit of {name} is raised from {was} to {render_exact_bytes(limit_now)}"
             yield _Looser(subject=subject, aspect=aspect, message=message)
+
+    if head.waiver_days > base.waiver_days:
+        message = f"a waiver may last {head.waiver_days} days, and no longer only {base.waiver_days}"
+        yield _Looser(subject=subject, aspect=("rules", "waiver_days"), message=message)
 
 
 def _compare_targets(base: Target, head: Target, grown: frozenset[str]) -> Iterator[_Looser]:

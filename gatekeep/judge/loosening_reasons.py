@@ -48,20 +48,19 @@ def list_loosened(case: Case) -> Iterator[Reason]:
 def _list_episodes(case: Case) -> tuple[_Episode, ...]:
     episodes: list[_Episode] = []
     open_episodes: dict[_Spot, _Episode] = {}
-    # Most commits leave the matrix as it is, and share one value of it.
-    found: dict[tuple[int, int], tuple[Loosening, ...]] = {}
+    # Most commits leave the matrix and its waivers as they are, and share one value of each.
+    found: dict[tuple[object, ...], tuple[Loosening, ...]] = {}
     for commit in case.change.judged:
         here = case.matrices.get(commit.tree_id)
         if here is None:
             continue
         base = case.matrix_before(commit)
-        pair = id(base), id(here)
-        if pair not in found:
-            found[pair] = list_loosenings(base, here)
+        waived_before, waived = case.waivers_of(case.change.base_of(commit)), case.waivers_of(commit)
+        key = (id(base), id(here), waived_before, waived)
+        if key not in found:
+            found[key] = list_loosenings(base, here, waived_before, waived)
         spots: dict[_Spot, Loosening] = {
-            (loosening.aspect, target): loosening
-            for loosening in found[pair]
-            for target in loosening.targets or (None,)
+            (loosening.aspect, target): loosening for loosening in found[key] for target in loosening.targets or (None,)
         }
         kept = {target.name for target in here.targets}
         for spot in [spot for spot in open_episodes if spot not in spots]:

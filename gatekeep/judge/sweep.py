@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge
+from gatekeep.judge.waiving import list_uses, say_waived, split_waived
 from gatekeep.judge.wording import describe_targets
 from gatekeep.model.change import Change, Commit, LineMap
 from gatekeep.model.culprit import CulpritAnswer, CulpritStanding
@@ -21,6 +23,7 @@ from gatekeep.model.history import LastKnown, Turn, TurnRecord
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.sweep import SweepFindings
 from gatekeep.model.verdict import Reason, Rule
+from gatekeep.model.waiver import Waiver
 
 #: Stands for commit and tree of what was known before: it may be from several sweeps, and of the very tree swept now.
 _BEFORE = "before"
@@ -45,15 +48,18 @@ class SweepCase:
 
     `found` by target, one for every target of `matrix`; a missing one counts as undecided. `last` is what earlier
     sweeps knew, by target. `line_map` leads from the lines of the commit that is compared with to those of `commit`.
-    `culprits` are the searches so far, by target; one has several where it has faults of several commits.
+    `culprits` are the searches so far, by target; one has several where it has faults of several commits. `waivers` are
+    those of the swept commit, and `judged_on` the day, in UTC, on which they are looked at.
     """
 
     commit: Commit
     matrix: Matrix
     found: Mapping[str, Evidence]
     last: Mapping[str, LastKnown]
+    judged_on: date
     line_map: LineMap = field(default_factory=LineMap)
     culprits: Mapping[str, Sequence[CulpritAnswer]] = field(default_factory=dict)
+    waivers: tuple[Waiver, ...] = ()
 
 
 def judge_sweep(case: SweepCase) -> SweepFindings:
@@ -76,6 +82,9 @@ def judge_sweep(case: SweepCase) -> SweepFindings:
             new += _split_by_culprit(case, reason)
         else:
             standing.append(reason)
+    new, newly_waived = _part_waived(case, new)
+    standing, still_waived = _part_waived(case, standing)
+    waived = (*newly_waived, *still_waived)
     names = [target.name for target in case.matrix.targets]
     mended = [name for name in names if _is_mended(case, name)]
     return SweepFindings(
@@ -84,9 +93,29 @@ def judge_sweep(case: SweepCase) -> SweepFindings:
         undecided=tuple(reason for reason in every if reason.rule is Rule.UNDECIDED),
         mended=tuple(sorted(mended)),
         gone=tuple(sorted(set(case.last).difference(names))),
-        turns=tuple(_list_turns(case, new, mended)),
+        # A waiver excuses what is so; it does not make it otherwise.
+        turns=tuple(_list_turns(case, (*new, *newly_waived), mended)),
         known_before=not is_first,
+        waived=waived,
+        waivers=list_uses(case.waivers, case.judged_on, frozenset(reason.waiver for reason in waived)),
     )
+
+
+def _part_waived(case: SweepCase, reasons: Sequence[Reason]) -> tuple[list[Reason], list[Reason]]:
+    """Give what no waiver excuses, and what one does."""
+    left: list[Reason] = []
+    waived: list[Reason] = []
+    for reason in reasons:
+        groups = split_waived(reason, case.waivers, case.judged_on)
+        for waiver, names in groups.items():
+            whom = reason.whom if len(groups) == 1 else describe_targets(names, case.matrix)
+            part = replace(reason, targets=tuple(names), whom=whom)
+            if waiver is None:
+                left.append(part)
+            else:
+                details = (*reason.details, say_waived(waiver))
+                waived.append(replace(part, details=details, blocks=False, waiver=waiver.name))
+    return left, waived
 
 
 def list_suspicious(
@@ -169,6 +198,7 @@ def _as_change(case: SweepCase) -> Case:
         change=Change(base=base, head=case.commit, commits=(case.commit,), commit_count=1),
         matrices={_BEFORE: case.matrix, case.commit.tree_id: case.matrix},
         evidence=evidence,
+        judged_on=case.judged_on,
         line_maps={case.commit.commit_id: case.line_map},
     )
 

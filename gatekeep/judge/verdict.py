@@ -19,6 +19,7 @@ from gatekeep.judge.case import Case
 from gatekeep.judge.claims import UnclaimedBoard, list_unclaimed
 from gatekeep.judge.findings import Finding, list_base_findings, list_findings
 from gatekeep.judge.loosening_reasons import list_loosened
+from gatekeep.judge.waiving import Ruling, list_uses, rule_on
 from gatekeep.judge.warnings import list_new_warnings
 from gatekeep.judge.wording import describe_targets, say_before, say_mended
 from gatekeep.model.change import Commit, Conflict
@@ -41,7 +42,7 @@ def judge(case: Case) -> Verdict:
     Returns:
         The verdict; the same evidence gives an equal verdict, whatever order it was gathered in.
     """
-    findings = [*_findings_by_commit(case), *_growth(case)]
+    findings = [_ask_waivers(case, *found) for found in (*_findings_by_commit(case), *_growth(case))]
     reasons = [
         *_group(case, findings),
         *_warning_reasons(case),
@@ -58,16 +59,33 @@ def judge(case: Case) -> Verdict:
         return (order.index(reason.rule), at, reason.targets, reason.place, reason.message)
 
     blocking = tuple(sorted((reason for reason in reasons if reason.blocks), key=sort_key))
-    notices = tuple(sorted((reason for reason in reasons if not reason.blocks), key=sort_key))
+    shown = sorted((reason for reason in reasons if not reason.blocks), key=sort_key)
+    waived = tuple(reason for reason in shown if reason.waiver)
     certain = any(reason.rule is not Rule.UNDECIDED for reason in blocking)
     decision = Decision.BLOCK if certain else Decision.UNDECIDED if blocking else Decision.PASS
     return Verdict(
         decision=decision,
         reasons=blocking,
-        notices=notices,
+        notices=tuple(reason for reason in shown if not reason.waiver),
         deltas=_deltas(case),
-        new_warning_count=sum(1 for reason in reasons if reason.rule is Rule.NEW_WARNING),
+        new_warning_count=len({_warning_of(reason) for reason in reasons if reason.rule is Rule.NEW_WARNING}),
+        waived=waived,
+        waivers=list_uses(case.base_waivers, case.judged_on, frozenset(reason.waiver for reason in waived)),
     )
+
+
+def _warning_of(reason: Reason) -> tuple[object, ...]:
+    """A warning of which some targets are waived makes two reasons, and is one."""
+    return (reason.commit_id, reason.place, reason.message)
+
+
+_Found = tuple[Finding, Commit | None, Commit | None]
+"""A finding, the first commit that shows it, and the one that mended it."""
+
+
+def _ask_waivers(case: Case, finding: Finding, commit: Commit | None, mended: Commit | None) -> _Found:
+    ruling = rule_on(case, finding.rule, finding.target, was_at_base=finding.excused, is_mended=mended is not None)
+    return replace(finding, ruling=ruling), commit, mended
 
 
 @dataclass(slots=True)
@@ -79,9 +97,9 @@ class _Episode:
     mended_by: Commit | None = None
 
 
-def _findings_by_commit(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
+def _findings_by_commit(case: Case) -> list[_Found]:
     """Give (finding, first commit, commit that mended it)."""
-    found: list[tuple[Finding, Commit | None, Commit | None]] = [
+    found: list[_Found] = [
         (finding, base, None)
         for base in dict.fromkeys((case.change.base, *case.change.forks.values()))
         for target in case.matrix_of(base).targets
@@ -123,12 +141,12 @@ def _dropped(case: Case, commit: Commit, target: Target) -> tuple[Finding, ...]:
     )
 
 
-def _growth(case: Case) -> list[tuple[Finding, Commit | None, Commit | None]]:
+def _growth(case: Case) -> list[_Found]:
     """Hold the growth over the whole change against the base's rule."""
     if case.landing() is None:
         return []
     limits = dict(case.base_matrix.rules.growth_per_change)
-    found: list[tuple[Finding, Commit | None, Commit | None]] = []
+    found: list[_Found] = []
     for delta in _deltas(case):
         limit = limits.get(delta.region)
         if limit is not None and delta.delta_bytes > limit:
@@ -157,19 +175,19 @@ def _use_of(evidence: Evidence | None, region: str) -> RegionUse | None:
     return evidence.footprint.get_region(region) if evidence and evidence.footprint else None
 
 
-def _group(case: Case, findings: Iterable[tuple[Finding, Commit | None, Commit | None]]) -> Iterator[Reason]:
-    groups: dict[tuple[object, ...], list[tuple[Finding, Commit | None, Commit | None]]] = {}
+def _group(case: Case, findings: Iterable[_Found]) -> Iterator[Reason]:
+    groups: dict[tuple[object, ...], list[_Found]] = {}
     for finding, commit, mended in findings:
         at = commit.commit_id if commit else None
         mended_at = mended.commit_id if mended else None
         # Two boards may outgrow one region by different amounts: one cause, two details.
-        key = (finding.rule, finding.excused, finding.cause, at, mended_at)
+        key = (finding.rule, finding.excused, finding.ruling, finding.cause, at, mended_at)
         groups.setdefault(key, []).append((finding, commit, mended))
     for members in groups.values():
         yield _reason_of(case, sorted(members, key=lambda member: member[0].target))
 
 
-def _reason_of(case: Case, members: list[tuple[Finding, Commit | None, Commit | None]]) -> Reason:
+def _reason_of(case: Case, members: list[_Found]) -> Reason:
     first, commit, mended = members[0]
     names = tuple(finding.target for finding, _, _ in members)
     matrix = case.matrix_of(commit) if commit is not None else case.base_matrix
@@ -179,6 +197,8 @@ def _reason_of(case: Case, members: list[tuple[Finding, Commit | None, Commit | 
         details = [*details[:_DETAILS_SHOWN], f"and {len(details) - _DETAILS_SHOWN} more"]
     if mended is not None and not first.excused:
         details.append(f"{say_mended(case.change, mended)}, but every commit of a change must hold")
+    if first.ruling is not None:
+        details.append(first.ruling.words)
     messages = {finding.message for finding, _, _ in members}
     message = first.message if len(messages) == 1 else _shared_message(first)
     if first.excused and first.rule in _COMPARED and commit is not None:
@@ -193,7 +213,8 @@ def _reason_of(case: Case, members: list[tuple[Finding, Commit | None, Commit | 
         details=tuple(details),
         excerpt=first.excerpt,
         log_paths=tuple(finding.log_path for finding, _, _ in members if finding.log_path is not None),
-        blocks=not first.excused,
+        blocks=first.blocks,
+        waiver=first.ruling.waiver.name if first.ruling is not None else "",
     )
 
 
@@ -227,18 +248,24 @@ def _warning_reasons(case: Case) -> Iterator[Reason]:
     matrix = case.matrix_of(head)
     blocks = case.base_matrix.rules.new_warnings is RuleStrength.BLOCK
     for entry in found.values():
-        names = tuple(sorted(entry.targets))
         option = f" [-W{entry.warning.option}]" if entry.warning.option else ""
-        yield Reason(
-            rule=Rule.NEW_WARNING,
-            commit_id=entry.commit.commit_id if entry.commit else None,
-            targets=names,
-            whom=describe_targets(names, matrix),
-            message=f"new warning: {entry.warning.message}{option}",
-            place=entry.warning.place,
-            excerpt=(entry.warning.excerpt,) if entry.warning.excerpt else (),
-            blocks=blocks,
-        )
+        groups: dict[Ruling | None, list[str]] = {}
+        for name in sorted(entry.targets):
+            ruling = rule_on(case, Rule.NEW_WARNING, name, was_at_base=False, is_mended=False) if blocks else None
+            groups.setdefault(ruling, []).append(name)
+        for ruling, names in groups.items():
+            yield Reason(
+                rule=Rule.NEW_WARNING,
+                commit_id=entry.commit.commit_id if entry.commit else None,
+                targets=tuple(names),
+                whom=describe_targets(names, matrix),
+                message=f"new warning: {entry.warning.message}{option}",
+                place=entry.warning.place,
+                details=(ruling.words,) if ruling is not None else (),
+                excerpt=(entry.warning.excerpt,) if entry.warning.excerpt else (),
+                blocks=ruling.blocks if ruling is not None else blocks,
+                waiver=ruling.waiver.name if ruling is not None else "",
+            )
 
 
 def _new_warnings_at(case: Case, commit: Commit, target: str) -> tuple[Diagnostic, ...]:
@@ -315,18 +342,19 @@ def _unclaimed_reason(board: str, port: str | None, path: str, commit: Commit, *
 
 
 def _matrix_reasons(case: Case) -> Iterator[Reason]:
-    seen: set[str] = set()
-    for commit in case.change.judged:
-        message = case.matrix_errors.get(commit.tree_id)
-        if message is not None and message not in seen:
-            seen.add(message)
-            yield Reason(
-                rule=Rule.MATRIX,
-                commit_id=commit.commit_id,
-                targets=(),
-                whom="the matrix",
-                message=message,
-            )
+    for whom, errors in (("the matrix", case.matrix_errors), ("the waivers", case.waiver_errors)):
+        seen: set[str] = set()
+        for commit in case.change.judged:
+            message = errors.get(commit.tree_id)
+            if message is not None and message not in seen:
+                seen.add(message)
+                yield Reason(
+                    rule=Rule.MATRIX,
+                    commit_id=commit.commit_id,
+                    targets=(),
+                    whom=whom,
+                    message=message,
+                )
 
 
 def _conflict_reasons(case: Case) -> Iterator[Reason]:

@@ -31,6 +31,7 @@ from gatekeep.matrix.scalars import (
     Amount,
     Capacity,
     Day,
+    DayCount,
     Flag,
     Format,
     FormatVersion,
@@ -344,6 +345,9 @@ class RulesEntry(Entry):
         {},
         description="How much a region or memory may grow over one change, by its name.",
         examples=["{flash: 4 KiB}"],
+    )
+    waiver_days: Maybe[DayCount] = Field(
+        None, description="How long a waiver may last, in days; absent: 90.", examples=["120"]
     )
 
 

@@ -1,5 +1,5 @@
 """
-Faults of one matrix file: collected, put in order, and raised together.
+Faults of one matrix file or file of waivers: collected, put in order, and raised together.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gatekeep.errors import UsageError
+from gatekeep.matrix.entries import MatrixEntry
 from gatekeep.matrix.faults import Faults
 from gatekeep.matrix.nodes import MATRIX_LIMIT_BYTES, decode, read_nodes
 from gatekeep.matrix.resolve import resolve
@@ -30,7 +31,7 @@ def parse_matrix(text: bytes, *, path: str) -> Matrix:
     """
     faults = Faults(path)
     root = read_nodes(decode(text, faults), faults)
-    return resolve(read_entry(root, faults), faults)
+    return resolve(read_entry(root, faults, MatrixEntry), faults)
 
 
 def load_matrix(path: Path) -> Matrix:

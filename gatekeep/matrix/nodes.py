@@ -125,15 +125,21 @@ def _word_unwanted(character: str) -> str:
     return f"character U+{ord(character):04X} stands here, which no reader sees; remove it"
 
 
-def read_nodes(text: str, faults: Faults) -> Mapping:
+def read_nodes(text: str, faults: Faults, *, kind: str = "matrix", begin: str = "matrix: 1") -> Mapping:
     """
     Text to the root mapping.
+
+    Args:
+        text: The whole file.
+        faults: Where what is wrong with it is kept.
+        kind: What messages call the file.
+        begin: What they say that it begins with.
 
     Raises:
         MatrixError: Not YAML, or YAML that the format has no use for: duplicate keys, merge keys, anchors, aliases,
             tags, directives, several documents, deep nesting, a root that is no mapping.
     """
-    reader = _Reader(faults)
+    reader = _Reader(faults, kind, begin)
     try:
         for event in yaml.parse(text, Loader=yaml.CSafeLoader):
             if not reader.take(event):
@@ -143,7 +149,7 @@ def read_nodes(text: str, faults: Faults) -> Mapping:
     except yaml.YAMLError as error:
         faults.add((1, 1), f"the file cannot be read as YAML: {error}; write plain YAML 1.2")
     if reader.root is None:
-        faults.add((1, 1), "the matrix is empty; begin with matrix: 1")
+        faults.add((1, 1), f"the {kind} is empty; begin with {begin}")
     faults.raise_if_any()
     return reader.root if reader.root is not None else Mapping()
 
@@ -191,6 +197,8 @@ class _Reader:
     """Builds the tree from events, with a stack of its own in place of recursion."""
 
     faults: Faults
+    kind: str
+    begin: str
     root: Mapping | None = None
     _open: list[_Open] = field(default_factory=list)
     _document_count: int = 0
@@ -219,7 +227,7 @@ class _Reader:
         mark = _mark_of(event.start_mark)
         self._document_count += 1
         if self._document_count > 1:
-            self.faults.add(mark, "a second document begins here; a matrix is one document, remove the ---")
+            self.faults.add(mark, f"a second document begins here; a {self.kind} is one document, remove the ---")
             return False
         if event.version or event.tags:
             self.faults.add(mark, "a % directive stands before the document; remove it")
@@ -238,7 +246,7 @@ class _Reader:
             self._take_key(top, text, mark, plain=plain)
             return True
         if top is None and not (plain and text == ""):
-            self.faults.add(mark, f"a matrix is a mapping, got {quote(text)}; begin with matrix: 1")
+            self.faults.add(mark, f"a {self.kind} is a mapping, got {quote(text)}; begin with {self.begin}")
             self.root = Mapping()
             return False
         if top is not None:
@@ -265,7 +273,7 @@ class _Reader:
         if top is None and isinstance(holder, Mapping):
             self.root = holder
         elif top is None:
-            self.faults.add(mark, "a matrix is a mapping, got a list; begin with matrix: 1")
+            self.faults.add(mark, f"a {self.kind} is a mapping, got a list; begin with {self.begin}")
             self.root = Mapping()
             return False
         elif isinstance(top.holder, Mapping) and top.key is None:
@@ -275,7 +283,7 @@ class _Reader:
         else:
             self._place(holder, mark)
         if len(self._open) >= DEPTH_LIMIT:
-            self.faults.add(mark, f"nesting is deeper than {DEPTH_LIMIT} levels; no part of a matrix needs that")
+            self.faults.add(mark, f"nesting is deeper than {DEPTH_LIMIT} levels; no part of a {self.kind} needs that")
             return False
         self._open.append(_Open(holder=holder))
         return True

@@ -27,6 +27,7 @@ from gatekeep.matrix.machines import ANY_FORM, MACHINE_FORMS
 from gatekeep.matrix.scalars import LOAD_TIME_NAMES
 from gatekeep.matrix.storage import list_clashes, resolve_memory, resolve_part
 from gatekeep.model.matrix import (
+    WAIVER_DAYS,
     CacheWish,
     Claim,
     Matrix,
@@ -374,6 +375,7 @@ class _Resolver:
         return Rules(
             new_warnings=entry.new_warnings or RuleStrength.REPORT,
             growth_per_change=tuple(entry.growth_per_change.items()),
+            waiver_days=entry.waiver_days or WAIVER_DAYS,
         )
 
     # Faults that many targets share

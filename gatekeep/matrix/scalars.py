@@ -24,6 +24,7 @@ from gatekeep.model.machines import MACHINES
 from gatekeep.model.matrix import Bits, ByteOrder, ImageFormat, Maintainer, RuleStrength
 from gatekeep.model.placeholders import RUN_TIME_NAMES, Template, parse_template
 from gatekeep.model.quantity import parse_bytes, parse_seconds, parse_share
+from gatekeep.model.rule import WAIVABLE_RULES, Rule
 
 NAME_LIMIT = 64
 """Characters: port, board and configuration together must make a file name, of which most systems allow 255."""
@@ -181,14 +182,20 @@ FullWord = Annotated[
 """Text with placeholders; not empty."""
 
 
-def _read_format_version(value: object) -> int:
-    text = _need_text(value, "the format version 1")
-    if text == "1":
-        return 1
-    raise ValueError(f"the format version is 1, got {quote(text)}; write matrix: 1, or use the gatekeep that reads it")
+def _version_of(key: str) -> Callable[[object], int]:
+    def read(value: object) -> int:
+        text = _need_text(value, "the format version 1")
+        if text == "1":
+            return 1
+        raise ValueError(
+            f"the format version is 1, got {quote(text)}; write {key}: 1, or use the gatekeep that reads it"
+        )
+
+    return read
 
 
-FormatVersion = Annotated[int, PlainValidator(_read_format_version), WithJsonSchema({"const": 1})]
+FormatVersion = Annotated[int, PlainValidator(_version_of("matrix")), WithJsonSchema({"const": 1})]
+WaiversVersion = Annotated[int, PlainValidator(_version_of("waivers")), WithJsonSchema({"const": 1})]
 
 
 def _read_flag(value: object) -> bool:
@@ -240,6 +247,60 @@ Strength = Annotated[
     RuleStrength,
     PlainValidator(lambda value: RuleStrength(_choice(_STRENGTHS)(value))),
     WithJsonSchema({"enum": list(_STRENGTHS)}),
+]
+
+
+_WAIVABLE = tuple(rule.value for rule in WAIVABLE_RULES)
+
+
+def _read_waivable_rule(value: object) -> Rule:
+    text = _need_text(value, "a rule")
+    if text in _WAIVABLE:
+        return Rule(text)
+    if any(text == rule.value for rule in Rule):
+        raise ValueError(f"rule {text} cannot be waived; a waiver is for {', '.join(_WAIVABLE)}")
+    raise ValueError(f"there is no rule {quote(text)}; {suggest(text, _WAIVABLE, none='')}")
+
+
+WaivableRule = Annotated[Rule, PlainValidator(_read_waivable_rule), WithJsonSchema({"enum": list(_WAIVABLE)})]
+
+
+def _read_target_pattern(value: object) -> str:
+    text = _need_text(value, "a target")
+    segments = text.split("/")
+    *leading, last = segments
+    is_sound = all(_NAME.fullmatch(segment) for segment in leading) and (last == "*" or _NAME.fullmatch(last))
+    if not is_sound or not 2 <= len(segments) <= 3:
+        raise ValueError(
+            f"a target is port/board or port/board/configuration, and may end in /*, got {quote(text)}; "
+            "write for instance riscv64/vale or riscv64/*"
+        )
+    return text
+
+
+_SEGMENT = _NAME.pattern
+TargetPattern = Annotated[
+    str, PlainValidator(_read_target_pattern), _schema_of(rf"{_SEGMENT}/(?:{_SEGMENT}/)?(?:{_SEGMENT}|\*)")
+]
+"""A target's name, or what begins with a port and ends in /*."""
+
+DAY_COUNT_LIMIT = 366
+"""A year. What is excused for longer is no exception, but how things are."""
+
+
+def _read_day_count(value: object) -> int:
+    text = _need_text(value, "a number of days")
+    if isinstance(value, Scalar) and value.plain and re.fullmatch(r"[1-9][0-9]{0,2}", text, re.ASCII):
+        count = int(text)
+        if count <= DAY_COUNT_LIMIT:
+            return count
+    raise ValueError(f"a number of days is 1 to {DAY_COUNT_LIMIT}, got {quote(text)}; write for instance 90")
+
+
+DayCount = Annotated[
+    int,
+    PlainValidator(_read_day_count),
+    WithJsonSchema({"type": "integer", "minimum": 1, "maximum": DAY_COUNT_LIMIT}),
 ]
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from gatekeep.matrix.entries import MatrixEntry
+from gatekeep.matrix.entries import Entry, MatrixEntry
 
 SCHEMA_FILE = "matrix.schema.json"
 
@@ -25,18 +25,27 @@ def render_schema() -> dict[str, Any]:
     Source:
         JSON Schema, draft 2020-12.
     """
-    body = _tidy(MatrixEntry.model_json_schema(mode="validation"))
+    return render_schema_of(MatrixEntry, identity="urn:gatekeep:matrix:1", title="A matrix of gatekeep")
+
+
+def render_schema_of(model: type[Entry], *, identity: str, title: str) -> dict[str, Any]:
+    """Make the schema of one of our files from its model."""
     return {
         "$schema": GenerateJsonSchema.schema_dialect,
-        "$id": "urn:gatekeep:matrix:1",
-        "title": "A matrix of gatekeep",
-        **body,
+        "$id": identity,
+        "title": title,
+        **_tidy(model.model_json_schema(mode="validation")),
     }
 
 
 def render_schema_text() -> str:
     """Give the schema as the file in the package holds it."""
-    return json.dumps(render_schema(), indent=2, ensure_ascii=False) + "\n"
+    return to_schema_text(render_schema())
+
+
+def to_schema_text(schema: dict[str, Any]) -> str:
+    """Give the text of a schema's file."""
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
 def read_schema_text() -> str:

@@ -4,12 +4,12 @@ Nodes to entries: pydantic finds every fault of shape, and this module gives eac
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from gatekeep.matrix.entries import MANY, ONE, Entry, MatrixEntry, find_value
+from gatekeep.matrix.entries import MANY, ONE, Entry, find_value
 from gatekeep.matrix.faults import Faults, Mark, quote, suggest
 from gatekeep.matrix.nodes import Data, Listing, Mapping
 from gatekeep.matrix.scalars import describe
@@ -17,19 +17,21 @@ from gatekeep.matrix.scalars import describe
 _KEY = "[key]"
 """What pydantic appends to the place of a fault in a key."""
 
+E = TypeVar("E", bound=Entry)
+
 _WANTED = {"model_type": "a mapping", "dict_type": "a mapping", "list_type": "a list"}
 
 
-def read_entry(root: Mapping, faults: Faults) -> MatrixEntry:
+def read_entry(root: Mapping, faults: Faults, model: type[E]) -> E:
     """
-    Nodes to entries.
+    Nodes to entries of a file's own model.
 
     Raises:
         MatrixError: Keys that are missing or unknown, and values that are not of their kind; all of them at once.
     """
     models: dict[int, type[Entry]] = {}
     try:
-        return MatrixEntry.model_validate(root, context=models)
+        return model.model_validate(root, context=models)
     except ValidationError as error:
         for details in error.errors(include_url=False):
             if faults.is_full:

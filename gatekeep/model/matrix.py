@@ -15,6 +15,9 @@ from gatekeep.model.quantity import render_bytes
 ByteOrder = Literal["little", "big"]
 Bits = Literal[32, 64]
 
+#: How many days a waiver may last where a matrix says nothing of it.
+WAIVER_DAYS = 90
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Place:
@@ -225,10 +228,12 @@ class Rules:
     What blocks beyond broken, outgrown and undecided, which always do.
 
     `growth_per_change` holds (region name, bytes) pairs: how much a region may grow over the whole change.
+    `waiver_days` is how many days a waiver may last, its first and its last included.
     """
 
     new_warnings: RuleStrength = RuleStrength.REPORT
     growth_per_change: tuple[tuple[str, int], ...] = ()
+    waiver_days: int = WAIVER_DAYS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

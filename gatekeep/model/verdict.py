@@ -5,11 +5,14 @@ What the judge says.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from enum import Enum
 
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix
+from gatekeep.model.rule import Rule as Rule
+from gatekeep.model.waiver import WaiverUse
 
 
 class Decision(Enum):
@@ -17,24 +20,6 @@ class Decision(Enum):
 
     PASS = "pass"  # noqa: S105 - a verdict, not a secret
     BLOCK = "block"
-    UNDECIDED = "undecided"
-
-
-class Rule(Enum):
-    """The cause of a reason."""
-
-    BROKEN = "broken"
-    OUTGROWN = "outgrown"
-    RESERVE = "reserve"
-    GROWTH = "growth"
-    NEW_WARNING = "new-warning"
-    TIMED_OUT = "timed-out"
-    UNCLAIMED_BOARD = "unclaimed-board"
-    DROPPED_TARGET = "dropped-target"
-    LOOSENED = "loosened"
-    MATRIX = "matrix"
-    CONFLICT = "conflict"
-    WROTE_IN_TREE = "wrote-in-tree"
     UNDECIDED = "undecided"
 
 
@@ -49,7 +34,8 @@ class Reason:
     that would land where no commit does; None when it concerns the change as a whole. `message` is one sentence without
     its place. `place` is `file:line` where the cause has one. `details` are further lines for people, one an entry.
     `excerpt` quotes a log, hostile. `log_paths` has one log a target. `blocks` is False for what is only shown: a rule
-    that reports, or what was so at the base already.
+    that reports, what was so at the base already, or what a waiver excuses. `waiver` is the name of the one that does,
+    or that did until it ended; empty where there is none.
     """
 
     rule: Rule
@@ -62,6 +48,7 @@ class Reason:
     excerpt: tuple[str, ...] = ()
     log_paths: tuple[str, ...] = ()
     blocks: bool = True
+    waiver: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,11 +70,11 @@ class RegionDelta:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """
-    The answer: `decision`, the reasons that block or leave it undecided, and what is only shown.
+    The answer: `decision`, the reasons that block or leave it undecided, what is only shown, and what is waived.
 
-    `reasons` and `notices` are sorted by rule, commit, targets, so that the same evidence gives the same bytes.
-    `deltas` compares base and head for every region that changed, sorted by target. `new_warning_count` counts
-    findings, not targets.
+    `reasons`, `notices` and `waived` are sorted by rule, commit, targets, so that the same evidence gives the same
+    bytes. `deltas` compares base and head for every region that changed, sorted by target. `new_warning_count` counts
+    findings, not targets. `waivers` are all of the base's, in the order of their file, and what each did here.
     """
 
     decision: Decision
@@ -95,6 +82,8 @@ class Verdict:
     notices: tuple[Reason, ...]
     deltas: tuple[RegionDelta, ...]
     new_warning_count: int
+    waived: tuple[Reason, ...] = ()
+    waivers: tuple[WaiverUse, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +93,8 @@ class Judgement:
 
     `matrix` is the base's. `evidence` is sorted by commit in the order of the change (base first), then by target in
     the order of the matrix; a tree that several commits have is listed once. `reused_count` of them were known before
-    the run, `carried_count` were carried in it.
+    the run, `carried_count` were carried in it. `judged_on` is the day in UTC by which waivers are in
+    force or ended.
     """
 
     change: Change
@@ -112,4 +102,5 @@ class Judgement:
     evidence: tuple[Evidence, ...]
     verdict: Verdict
     reused_count: int
+    judged_on: date
     carried_count: int = 0

@@ -30,6 +30,7 @@ from gatekeep.model.evidence import (
     name_outcome,
 )
 from gatekeep.model.verdict import Judgement, Reason, RegionDelta
+from gatekeep.model.waiver import WaiverUse
 from gatekeep.report.wording import commits_by_tree, put_in_order
 
 #: Raise it when a reader of the old format would be misled by the new one.
@@ -62,6 +63,9 @@ def render_json(judgement: Judgement) -> str:
         "verdict": verdict.decision.value,
         "reasons": [_reason(reason) for reason in verdict.reasons],
         "notices": [_reason(reason) for reason in verdict.notices],
+        "waived": [_reason(reason) for reason in verdict.waived],
+        "waivers": [waiver_json(use) for use in verdict.waivers],
+        "judged_on": ordered.judged_on.isoformat(),
         "new_warnings": verdict.new_warning_count,
         "reused": ordered.reused_count,
         "carried": ordered.carried_count,
@@ -109,6 +113,24 @@ def _reason(reason: Reason) -> dict[str, Any]:
         "excerpt": list(reason.excerpt),
         "logs": list(reason.log_paths),
         "blocks": reason.blocks,
+        "waiver": reason.waiver or None,
+    }
+
+
+def waiver_json(use: WaiverUse) -> dict[str, Any]:
+    """Give a waiver as reports for machines have it."""
+    waiver = use.waiver
+    return {
+        "name": waiver.name,
+        "rule": waiver.rule.value,
+        "targets": list(waiver.targets),
+        "reason": waiver.reason,
+        "who": {"name": waiver.who.name, "email": waiver.who.email},
+        "since": waiver.since.isoformat(),
+        "until": waiver.until.isoformat(),
+        "standing": use.standing.value,
+        "days_left": use.days_left,
+        "place": str(waiver.place),
     }
 
 

@@ -36,6 +36,7 @@ from gatekeep.report.wording import (
     say_scope,
     say_share,
     say_verdict,
+    say_waivers,
 )
 
 #: Hosts refuse comments beyond some 65,000 characters (common practice, no source).
@@ -152,6 +153,13 @@ def _iter_blocks(judgement: Judgement) -> Iterator[_Block]:
     for reason in verdict.reasons:
         sentence = _sentence(reason, commits, change)
         yield _Block(text="\n\n".join((sentence, *_iter_rest(reason))), short_text=sentence, noun="reason")
+    if verdict.waived:
+        yield _Block(text="Waived, does not block:", noun="heading")
+    for reason in verdict.waived:
+        facts = "".join(f"\n  - {_words(detail)}" for detail in reason.details[:_DETAILS_SHOWN])
+        yield _Block(text=f"- {_sentence(reason, commits, change)}{facts}", noun="waived reason")
+    if lines := say_waivers(verdict.waivers):
+        yield _Block(text="Waivers:\n\n" + "\n".join(f"- {_words(line)}" for line in lines), noun="list of waivers")
     ranked = rank_deltas(verdict.deltas)
     if ranked:
         yield _Block(text=_table(ranked), noun="size")

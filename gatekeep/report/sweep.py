@@ -21,11 +21,11 @@ from gatekeep.model.history import SweepState
 from gatekeep.model.sweep import SweepReport
 from gatekeep.model.verdict import Decision, Judgement, Reason, Rule, Verdict
 from gatekeep.report.audit import iter_audit_cause
-from gatekeep.report.json_report import to_json
+from gatekeep.report.json_report import to_json, waiver_json
 from gatekeep.report.layout import wrap_words
 from gatekeep.report.plain import plain
 from gatekeep.report.terminal import iter_reason_lines
-from gatekeep.report.wording import count
+from gatekeep.report.wording import count, say_waivers
 
 #: Raise it when a reader of the old format would be misled by the new one.
 SWEEP_FORMAT = 1
@@ -55,8 +55,8 @@ def render_sweep(report: SweepReport, *, colour: bool, width: int) -> str:
         width: Cells a line may take, held between 40 and 120.
 
     Returns:
-        Lines ended by a line feed: what was swept, what is as before, what is mended, every cause that is new, and in
-        the last line the sum. Holds no control characters from outside.
+        Lines ended by a line feed: what was swept, what is as before, what is waived or mended, every cause that is
+        new, and in the last line the sum. Holds no control characters from outside.
     """
     cells = max(_LEAST_WIDTH, min(width, _MOST_WIDTH))
     findings = report.findings
@@ -66,6 +66,15 @@ def render_sweep(report: SweepReport, *, colour: bool, width: int) -> str:
         lines += ["", "as before:"]
         for reason in findings.standing:
             text = f"{reason.whom.removesuffix(',')}: {_say_cause(reason)}"
+            lines += _wrap(text, cells, first=_INDENT, rest=_INDENT * 2)
+    if findings.waived:
+        lines += ["", "waived:"]
+        for reason in findings.waived:
+            text = f"{reason.whom.removesuffix(',')}: {_say_cause(reason)}; {reason.details[-1]}"
+            lines += _wrap(text, cells, first=_INDENT, rest=_INDENT * 2)
+    if due := say_waivers(findings.waivers):
+        lines += ["", "waivers:"]
+        for text in due:
             lines += _wrap(text, cells, first=_INDENT, rest=_INDENT * 2)
     if findings.mended:
         lines += ["", *_wrap(f"mended: {_name(findings.mended)}", cells, rest=_INDENT)]
@@ -101,6 +110,8 @@ def say_sum(report: SweepReport) -> str:
     rest = []
     if standing := _count_targets(findings.standing):
         rest.append(f"{standing} as bad as before")
+    if waived := _count_targets(findings.waived):
+        rest.append(f"{waived} waived")
     if undecided := _count_targets(findings.undecided):
         rest.append(f"{undecided} undecided")
     if wrong := len(report.audit.select(Standing.MISMATCH)):
@@ -159,6 +170,7 @@ def _as_judgement(report: SweepReport) -> Judgement:
         evidence=(),
         verdict=verdict,
         reused_count=0,
+        judged_on=report.judged_on,
     )
 
 
@@ -222,6 +234,9 @@ def render_sweep_json(report: SweepReport) -> str:
             "new": [_reason(reason) for reason in findings.reasons],
             "as_before": [_reason(reason) for reason in findings.standing],
             "undecided": [_reason(reason) for reason in findings.undecided],
+            "waived": [_reason(reason) for reason in findings.waived],
+            "waivers": [waiver_json(use) for use in findings.waivers],
+            "judged_on": report.judged_on.isoformat(),
             "mended": list(findings.mended),
             "gone": list(findings.gone),
             "culprits": [_culprit(answer) for answer in report.culprits],
@@ -269,6 +284,7 @@ def _reason(reason: Reason) -> dict[str, Any]:
         "details": list(reason.details),
         "excerpt": list(reason.excerpt),
         "logs": list(reason.log_paths),
+        "waiver": reason.waiver or None,
     }
 
 

@@ -2,9 +2,9 @@
 What an author reads at the gate.
 
 The last lines are what is on the screen when the run ends, so the report reads towards them: what was judged, which
-regions moved, what is only shown, then every reason, and in the last line the verdict. A reason is one sentence that
-says whom it hits, what is wrong, where, and since when; what it rests on stands indented under it. Colour only repeats
-what the words say.
+regions moved, what is only shown, what is waived, then every reason, and in the last line the verdict. A reason is one
+sentence that says whom it hits, what is wrong, where, and since when; what it rests on stands indented under it. Colour
+only repeats what the words say.
 
 Source: ECMA-48 (5th edition), clause 8.3.117 (SGR): 1 bold, 2 faint, 31 red, 32 green, 33 yellow, 0 back to normal.
 """
@@ -32,6 +32,7 @@ from gatekeep.report.wording import (
     say_scope,
     say_share,
     say_verdict,
+    say_waivers,
     say_why_built,
 )
 
@@ -95,6 +96,7 @@ class _Writer:
         yield from self._iter_header()
         yield from self._iter_deltas()
         yield from self._iter_notices()
+        yield from self._iter_waived()
         for reason in verdict.reasons:
             yield ""
             yield from self.iter_reason(reason)
@@ -157,6 +159,22 @@ class _Writer:
             yield from self._wrap(self._say(notice), first=_INDENT, rest=_INDENT * 2)
         if len(notices) > _NOTICES_SHOWN:
             yield f"{_INDENT}and {len(notices) - _NOTICES_SHOWN} more; {_MORE}"
+
+    def _iter_waived(self) -> Iterator[str]:
+        """Every waived reason is shown, however many there are: none has lesser standing."""
+        verdict = self._judgement.verdict
+        if verdict.waived:
+            yield ""
+            yield "waived, does not block:"
+        for reason in verdict.waived:
+            yield from self._wrap(self._say(reason), first=_INDENT, rest=_INDENT * 2)
+            for detail in reason.details:
+                yield from self._wrap([Span(role=Role.MESSAGE, text=detail)], first=_INDENT * 2, rest=_INDENT * 3)
+        if lines := say_waivers(verdict.waivers):
+            yield ""
+            yield "waivers:"
+        for line in lines:
+            yield from self._wrap([Span(role=Role.MESSAGE, text=line)], first=_INDENT, rest=_INDENT * 2)
 
     def iter_reason(self, reason: Reason) -> Iterator[str]:
         """Give the lines of one reason."""

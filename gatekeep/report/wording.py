@@ -9,14 +9,17 @@ rounded away from the wrong conclusion: what fits is never shown as more than it
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
 from gatekeep.model.change import Change, Commit, Conflict
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
+from gatekeep.model.waiver import WaiverStanding, WaiverUse
 
 #: Reasons to build, before "and N reasons more": one commit seldom has more that an author would read.
 _REASONS_SHOWN = 2
+_NAMES_SHOWN = 4
 
 
 class Role(Enum):
@@ -69,6 +72,7 @@ def put_in_order(judgement: Judgement) -> Judgement:
             verdict,
             reasons=_sort_reasons(verdict.reasons, judgement.change),
             notices=_sort_reasons(verdict.notices, judgement.change),
+            waived=_sort_reasons(verdict.waived, judgement.change),
             deltas=tuple(sorted(verdict.deltas, key=lambda delta: (delta.target, delta.region))),
         ),
     )
@@ -145,16 +149,42 @@ def say_reason(reason: Reason, commits: dict[str, Commit], change: Change) -> tu
 
 
 def say_verdict(verdict: Verdict) -> str:
-    """Word the verdict: `pass`, `block, 2 reasons`, `block, 2 reasons, 1 more undecided`, `undecided, 1 reason`."""
+    """
+    Word the verdict.
+
+    `pass`, `pass, 1 reason waived`, `block, 2 reasons`, `block, 2 reasons, 1 more undecided`, `undecided, 1 reason`.
+    """
     undecided = sum(reason.rule is Rule.UNDECIDED for reason in verdict.reasons)
+    waived = f", {count(len(verdict.waived), 'reason')} waived" if verdict.waived else ""
     match verdict.decision:
         case Decision.PASS:
-            return "pass"
+            return f"pass{waived}"
         case Decision.UNDECIDED:
-            return f"undecided, {count(len(verdict.reasons), 'reason')}"
+            return f"undecided, {count(len(verdict.reasons), 'reason')}{waived}"
         case Decision.BLOCK:
             rest = f", {undecided} more undecided" if undecided else ""
-            return f"block, {count(len(verdict.reasons) - undecided, 'reason')}{rest}"
+            return f"block, {count(len(verdict.reasons) - undecided, 'reason')}{rest}{waived}"
+
+
+def say_waivers(uses: Iterable[WaiverUse]) -> tuple[str, ...]:
+    """Word what somebody has to see to: waivers that end within a week, have ended, or excuse nothing here."""
+    lines: list[str] = []
+    for use in uses:
+        waiver = use.waiver
+        what = f"rule {waiver.rule.value} of {_name_some(waiver.targets)}"
+        if use.standing is WaiverStanding.ENDED:
+            lines.append(f"{waiver.name} ended on {waiver.until}: {what} blocks again")
+        elif use.ends_soon:
+            when = "today" if use.days_left == 0 else f"in {count(use.days_left, 'day')}, on {waiver.until}"
+            lines.append(f"{waiver.name} ends {when}: {what} blocks again then")
+        if use.standing is WaiverStanding.UNUSED:
+            lines.append(f"{waiver.name} excuses nothing here: {what}; remove it where it is not needed any more")
+    return tuple(lines)
+
+
+def _name_some(names: Sequence[str]) -> str:
+    more = len(names) - _NAMES_SHOWN
+    return ", ".join(names[:_NAMES_SHOWN]) + (f" and {more} more" if more > 0 else "")
 
 
 def say_scope(judgement: Judgement) -> str:

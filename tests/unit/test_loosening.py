@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields, replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ from hypothesis import strategies as st
 from gatekeep.judge.loosening import list_loosenings
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.matrix import Matrix, Memory, Part, Port, Recipe, Region, Rules, RuleStrength, Target, Toolchain
-from tests.cases import make_matrix, make_target
+from gatekeep.model.rule import Rule
+from gatekeep.model.waiver import Waiver
+from tests.cases import make_matrix, make_target, make_waiver
 
 TEXT = (Path(__file__).parents[2] / "matrices" / "skerry" / "tree" / "matrix.yml").read_text("utf-8")
 EVERY = (
@@ -134,6 +137,11 @@ WICK = "wick: {part: inner-16, memories: {sram: {at: 0x2000_0000, size: 8 KiB}}}
             "part_address: 0x1c00_0000",
             "part_address: 0x1d00_0000",
             ["the address of its part is changed from 0x1C000000 to 0x1D000000; loongarch64/dune"],
+        ),
+        (
+            "rules:\n",
+            "rules:\n  waiver_days: 91\n",
+            ["the rules: a waiver may last 91 days, and no longer only 90; every target"],
         ),
         # Toolchains
         (
@@ -471,10 +479,84 @@ def test_the_order_of_entries_does_not_matter(
     assert list_loosenings(shuffled(matrix), shuffled(looser)) == list_loosenings(matrix, looser)
 
 
+def days(first: int, last: int, *targets: str, name: str = "lough-part", rule: Rule = Rule.BROKEN) -> Waiver:
+    return make_waiver(rule, *targets, name=name, since=date(2026, 5, first), until=date(2026, 5, last))
+
+
+ONE = (days(1, 20, "arm/mere", "mips/holm"),)
+
+
+@pytest.mark.parametrize(
+    ("head", "statements"),
+    [
+        # Removed, shortened, narrowed, renamed, parted
+        ((), []),
+        ((days(1, 19, "arm/mere", "mips/holm"),), []),
+        ((days(5, 20, "arm/mere"),), []),
+        ((days(1, 20, "arm/mere", "mips/holm", name="other"),), []),
+        ((days(1, 9, "arm/mere", name="a"), days(10, 20, "arm/mere", name="b")), []),
+        # Extended, begun earlier, widened, another rule, a new one
+        (
+            (days(1, 21, "arm/mere", "mips/holm"),),
+            [
+                "the waiver lough-part: rule broken is waived from 2026-05-01 to 2026-05-21, and no longer only from "
+                "2026-05-01 to 2026-05-20; arm/mere, mips/holm"
+            ],
+        ),
+        (
+            (replace(days(1, 20, "arm/mere"), since=date(2026, 4, 30)),),
+            [
+                "the waiver lough-part: rule broken is waived from 2026-04-30 to 2026-05-20, and no longer only from "
+                "2026-05-01 to 2026-05-20; arm/mere"
+            ],
+        ),
+        (
+            (days(1, 20, "arm/mere", "arm/tarn/debug", "mips/holm"),),
+            [
+                "the waiver lough-part: rule broken is waived from 2026-05-01 to 2026-05-20, and was not waived; "
+                "arm/tarn/debug"
+            ],
+        ),
+        (
+            (days(1, 20, "arm/mere", rule=Rule.OUTGROWN),),
+            [
+                "the waiver lough-part: rule outgrown is waived from 2026-05-01 to 2026-05-20, and was not waived; "
+                "arm/mere"
+            ],
+        ),
+        (
+            (*ONE, days(21, 25, "mips/holm", name="more")),
+            [
+                "the waiver more: rule broken is waived from 2026-05-21 to 2026-05-25, and no longer only from "
+                "2026-05-01 to 2026-05-20; mips/holm"
+            ],
+        ),
+    ],
+)
+def test_what_is_waived_on_more_days_or_for_more_targets_is_looser(
+    head: tuple[Waiver, ...], statements: list[str]
+) -> None:
+    matrix = make_matrix()
+    assert [found.statement for found in list_loosenings(matrix, matrix, ONE, head)] == statements
+
+
+@given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 9)), max_size=4), st.integers(0, 20), st.integers(0, 9))
+def test_a_waiver_is_looser_exactly_where_it_adds_a_day(before: list[tuple[int, int]], first: int, length: int) -> None:
+    def make(first: int, length: int) -> Waiver:
+        return make_waiver(
+            since=date(2026, 5, 1) + timedelta(days=first), until=date(2026, 5, 1) + timedelta(days=first + length)
+        )
+
+    known = {first + day for first, length in before for day in range(length + 1)}
+    adds = any(first + day not in known for day in range(length + 1))
+    matrix, base = make_matrix(), tuple(make(*span) for span in before)
+    assert bool(list_loosenings(matrix, matrix, base, (make(first, length),))) is adds
+
+
 #: What of each value is compared, and what may change freely: it judges nothing, or tells the build what to do.
 COMPARED: dict[type, tuple[set[str], set[str]]] = {
     Matrix: ({"ports", "targets", "claims", "rules"}, {"path", "tree", "source_date"}),
-    Rules: ({"new_warnings", "growth_per_change"}, set()),
+    Rules: ({"new_warnings", "growth_per_change", "waiver_days"}, set()),
     Port: ({"name", "machine", "bits", "byte_order"}, {"maintainers", "since", "place"}),
     Target: (
         {"port", "board", "configuration", "toolchain", "recipe", "part", "part_address", "memories"},

@@ -23,6 +23,7 @@ EVERY = [
     judgements.blocked(),
     judgements.passed(),
     judgements.undecided(),
+    judgements.waived(),
     judgements.hostile(),
     judgements.merged(),
     judgements.conflicting(),
@@ -129,9 +130,13 @@ def test_whole_report_of_a_change_with_one_target():
                 "excerpt": [],
                 "logs": [],
                 "blocks": True,
+                "waiver": None,
             }
         ],
         "notices": [],
+        "waived": [],
+        "waivers": [],
+        "judged_on": "2024-03-06",
         "new_warnings": 0,
         "reused": 1,
         "carried": 0,
@@ -225,3 +230,16 @@ def test_a_carried_result_says_from_where_and_a_built_one_why():
     assert [carried for carried, _ in found.values() if carried] == [
         {"commit": "b" * 40, "tree": "a" * 40, "key": "c" * 64}
     ]
+
+
+def test_waivers_are_told_with_what_they_did():
+    report = json.loads(render_json(judgements.waived()))
+    VALIDATOR.validate(report)
+    assert [(reason["waiver"], reason["blocks"]) for reason in report["waived"]] == [("alpha-part", False)]
+    assert report["judged_on"] == "2024-03-06"
+    assert [(one["name"], one["standing"], one["days_left"]) for one in report["waivers"]] == [
+        ("alpha-part", "used", 3),
+        ("stack-reserve", "ended", -1),
+        ("spare", "unused", 45),
+    ]
+    assert report["waivers"][0]["until"] == "2024-03-09"

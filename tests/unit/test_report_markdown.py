@@ -171,3 +171,20 @@ def test_commit_without_subject_leaves_no_empty_brackets():
     head = replace(judgements.HEAD, subject="")
     comment = render_markdown(make_judgement(change=judgements.make_change(head), evidence=()))
     assert "()" not in comment
+
+
+def test_waived_reasons_and_what_becomes_of_waivers_are_told():
+    comment = render_markdown(judgements.waived())
+    assert comment.startswith("**Verdict: pass, 1 reason waived.**")
+    assert comment.partition("Waived, does not block:\n\n")[2] == (
+        "- **`arm/alpha`**: outgrows flash by 568 B, since commit `3333333333` (Carry the harbour names in the "
+        "image).\n"
+        "  - waived until `2024-03-09` by alpha-part: the larger part comes in March (Isa Thorne)\n"
+        "\n"
+        "Waivers:\n"
+        "\n"
+        "- alpha-part ends in 3 days, on `2024-03-09`: rule outgrown of `arm/alpha` blocks again then\n"
+        "- stack-reserve ended on `2024-03-05`: rule reserve of `mips/stack` blocks again\n"
+        "- spare excuses nothing here: rule broken of `aarch64/skaw, loongarch64/noup, riscv64/tarn/release, "
+        "riscv64/vale`; remove it where it is not needed any more\n"
+    )

@@ -279,3 +279,33 @@ def test_any_text_leaves_one_verdict_line_and_no_control(text, width):
     )
     assert [line for line in report.split("\n") if plain(line) != line] == []
     assert report.endswith("\n\nverdict: block, 1 reason\n")
+
+
+def test_waived_reasons_and_what_becomes_of_waivers_stand_before_the_verdict():
+    report = render_terminal(judgements.waived(), colour=False, width=100)
+    assert (
+        report.partition("waived, does not block:\n")[2]
+        == """\
+    arm/alpha: outgrows flash by 568 B, since commit 3333333333 (Carry the harbour names in the
+        image)
+        waived until 2024-03-09 by alpha-part: the larger part comes in March (Isa Thorne)
+
+waivers:
+    alpha-part ends in 3 days, on 2024-03-09: rule outgrown of arm/alpha blocks again then
+    stack-reserve ended on 2024-03-05: rule reserve of mips/stack blocks again
+    spare excuses nothing here: rule broken of aarch64/skaw, loongarch64/noup,
+        riscv64/tarn/release, riscv64/vale; remove it where it is not needed any more
+
+verdict: pass, 1 reason waived
+"""
+    )
+
+
+def test_every_waived_reason_is_shown_however_many_there_are():
+    judgement = judgements.waived()
+    (reason,) = judgement.verdict.waived
+    many = tuple(replace(reason, message=f"fault {number}") for number in range(40))
+    shown = render_terminal(
+        replace(judgement, verdict=replace(judgement.verdict, waived=many)), colour=False, width=100
+    )
+    assert all(f"fault {number}," in shown for number in range(40))

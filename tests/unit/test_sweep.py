@@ -9,7 +9,8 @@ from gatekeep.model.culprit import Conclusion, CulpritAnswer, CulpritStanding
 from gatekeep.model.evidence import Diagnostic, Evidence, NotDecided, Outcome, TimedOut, name_outcome
 from gatekeep.model.history import LastKnown, Turn
 from gatekeep.model.verdict import Rule
-from tests.cases import broken, built, make_commit, make_evidence, make_matrix, outgrown, warning
+from gatekeep.model.waiver import Waiver
+from tests.cases import TODAY, broken, built, make_commit, make_evidence, make_matrix, make_waiver, outgrown, warning
 
 MATRIX = make_matrix()
 NAMES = tuple(target.name for target in MATRIX.targets)
@@ -30,13 +31,17 @@ def last_known(name: str, outcome: Outcome, *diagnostics: Diagnostic) -> LastKno
     )
 
 
-def make_sweep(now: dict[str, Evidence], before: dict[str, LastKnown] | None = None) -> SweepCase:
+def make_sweep(
+    now: dict[str, Evidence], before: dict[str, LastKnown] | None = None, waivers: tuple[Waiver, ...] = ()
+) -> SweepCase:
     """All are well, now and before, but these."""
     return SweepCase(
         commit=HEAD,
         matrix=MATRIX,
         found={name: at_head(name, built()) for name in NAMES} | now,
         last={name: last_known(name, built()) for name in NAMES} | (before or {}),
+        judged_on=TODAY,
+        waivers=waivers,
     )
 
 
@@ -160,3 +165,18 @@ def test_a_build_past_its_time_limit_is_new_once() -> None:
     findings = judge_sweep(make_sweep(now, {NAMES[0]: known}))
     assert (findings.reasons, findings.turns) == ((), ())
     assert [reason.rule for reason in findings.standing] == [Rule.TIMED_OUT]
+
+
+def test_a_waived_target_is_shown_apart_new_or_not_and_turns_all_the_same() -> None:
+    now = {name: at_head(name, broken()) for name in NAMES[:3]}
+    case = make_sweep(
+        now,
+        {NAMES[0]: last_known(NAMES[0], broken())},
+        (make_waiver(Rule.BROKEN, NAMES[0], NAMES[1]), make_waiver(Rule.BROKEN, NAMES[2], until=TODAY.replace(day=1))),
+    )
+    findings = judge_sweep(replace(case, judged_on=TODAY.replace(day=2)))
+    assert [reason.targets for reason in findings.reasons] == [(NAMES[2],)]
+    assert findings.standing == ()
+    assert [reason.targets for reason in findings.waived] == [(NAMES[1],), (NAMES[0],)]
+    assert [use.standing.value for use in findings.waivers] == ["used", "ended"]
+    assert [(turn.target, turn.turn) for turn in findings.turns] == [(NAMES[1], Turn.BROKE), (NAMES[2], Turn.BROKE)]

@@ -13,7 +13,7 @@ from gatekeep.model.change import Change, Commit, Conflict, FileLines, Hunk, Lin
 from gatekeep.model.evidence import NotDecided, Outcome
 from gatekeep.model.matrix import Matrix, Rules, RuleStrength
 from gatekeep.model.verdict import Decision, Reason, Rule, Verdict
-from tests.cases import BASE, broken, built, make_commit, make_evidence, make_matrix, warning
+from tests.cases import BASE, TODAY, broken, built, make_commit, make_evidence, make_matrix, warning
 
 FORK = make_commit(10, "Where the change began")
 FIRST, SECOND = make_commit(2), make_commit(3)
@@ -46,6 +46,7 @@ def make_case(
     return Case(
         change=change,
         matrices=by_tree,
+        judged_on=TODAY,
         evidence={
             (commit.tree_id, target.name): make_evidence(
                 commit,
