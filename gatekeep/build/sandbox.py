@@ -25,7 +25,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from pathlib import Path
@@ -103,19 +103,29 @@ class Sandbox:
             tmp: One of those; it is /tmp and /var/tmp too.
             readable: Further absolute paths that they see, perhaps within what is hidden; a missing one is passed over.
         """
-        places = [str(place.absolute()) for place in writable]
-        arguments = [*self.base, "--bind", str(tmp.absolute()), "/tmp", "--bind", str(tmp.absolute()), "/var/tmp"]  # noqa: S108 - mount points of the sandbox's own
+        return _ConfinedRunner(
+            runner,
+            lambda: self._cover(
+                writable=[place.absolute() for place in writable], tmp=tmp.absolute(), readable=readable
+            ),
+        )
+
+    def _cover(self, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path]) -> Confinement:
+        """Mount what is there at this moment: folders come and go with each job."""
+        arguments = [*self.base, "--bind", str(tmp), "/tmp", "--bind", str(tmp), "/var/tmp"]  # noqa: S108 - mount points of the sandbox's own
         for path in self.shown:
             arguments += ("--ro-bind", path, path)
         for hidden in self.hidden:
             arguments += ("--size", str(_MASK_BYTES), "--tmpfs", hidden)
-        for place in places:
-            arguments += ("--bind-try", place, place)
-        for path in map(str, readable):
-            arguments += ("--ro-bind-try", path, path)
+        for place in writable:
+            if place.is_dir():
+                arguments += ("--bind", str(place), str(place))
+        for place in readable:
+            if place.exists():
+                arguments += ("--ro-bind", str(place), str(place))
         for hidden in (*self.hidden, "/"):
             arguments += ("--remount-ro", hidden)
-        return _ConfinedRunner(runner, Confinement(program=self.program, arguments=tuple(arguments)))
+        return Confinement(program=self.program, arguments=tuple(arguments))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,13 +138,13 @@ class NoSandbox:
 class _ConfinedRunner:
     """Starts every command confined."""
 
-    def __init__(self, runner: CommandRunner, confinement: Confinement) -> None:
+    def __init__(self, runner: CommandRunner, cover: Callable[[], Confinement]) -> None:
         self._runner = runner
-        self._confinement = confinement
+        self._cover = cover
 
     def run(self, spec: CommandSpec, cancel: CancelToken) -> CommandResult:
         """Run one command; see `CommandRunner.run`."""
-        return self._runner.run(replace(spec, confinement=self._confinement), cancel)
+        return self._runner.run(replace(spec, confinement=self._cover()), cancel)
 
 
 def find_sandbox(
