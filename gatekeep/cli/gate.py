@@ -5,13 +5,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import assert_never
 
 import click
 
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import open_edges
-from gatekeep.cli.judging import judge_change, show_log_places
+from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
     FILE,
     colour_option,
@@ -23,8 +22,6 @@ from gatekeep.cli.options import (
     verbose_option,
     workers_option,
 )
-from gatekeep.cli.screen import write_reports
-from gatekeep.model.verdict import Decision, Judgement
 from gatekeep.tree.merge import load_landing
 
 
@@ -83,29 +80,5 @@ def gate(
         change = load_landing(edges.repository, base, head)
         judgement = judge_change(edges, change, matrix, workers, rebuild=rebuild)
         shown = show_log_places(judgement, edges.folder)
-    _write(shown, json_file, markdown_file, colour)
-    return _exit_code(judgement.verdict.decision)
-
-
-def _write(judgement: Judgement, json_file: Path | None, markdown_file: Path | None, colour: str) -> None:
-    from gatekeep.report.json_report import render_json
-    from gatekeep.report.markdown import render_markdown
-    from gatekeep.report.terminal import render_terminal
-
-    write_reports(
-        [(json_file, lambda: render_json(judgement)), (markdown_file, lambda: render_markdown(judgement))],
-        colour=colour,
-        render=lambda screen: render_terminal(judgement, colour=screen.colour, width=screen.width),
-    )
-
-
-def _exit_code(decision: Decision) -> int:
-    match decision:
-        case Decision.PASS:
-            return 0
-        case Decision.BLOCK:
-            return 1
-        case Decision.UNDECIDED:
-            return 3
-        case _:
-            assert_never(decision)
+    write_judgement(shown, json_file, markdown_file, colour)
+    return exit_code(judgement.verdict.decision)

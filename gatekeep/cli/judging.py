@@ -7,15 +7,17 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
+from typing import assert_never
 
 from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
+from gatekeep.cli.screen import write_reports
 from gatekeep.judge.case import Case
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Plan
-from gatekeep.model.verdict import Judgement
+from gatekeep.model.verdict import Decision, Judgement
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
@@ -141,3 +143,29 @@ def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
         ),
         evidence=show_evidence_logs(judgement.evidence, prefix),
     )
+
+
+def write_judgement(judgement: Judgement, json_file: Path | None, markdown_file: Path | None, colour: str) -> None:
+    """Write the files that were asked for, and show the report unless one of them goes to standard output."""
+    from gatekeep.report.json_report import render_json
+    from gatekeep.report.markdown import render_markdown
+    from gatekeep.report.terminal import render_terminal
+
+    write_reports(
+        [(json_file, lambda: render_json(judgement)), (markdown_file, lambda: render_markdown(judgement))],
+        colour=colour,
+        render=lambda screen: render_terminal(judgement, colour=screen.colour, width=screen.width),
+    )
+
+
+def exit_code(decision: Decision) -> int:
+    """Give the exit code that says a decision."""
+    match decision:
+        case Decision.PASS:
+            return 0
+        case Decision.BLOCK:
+            return 1
+        case Decision.UNDECIDED:
+            return 3
+        case _:
+            assert_never(decision)

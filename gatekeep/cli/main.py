@@ -25,6 +25,7 @@ EXIT_INTERRUPTED = 130
 #: Commands by name: module and one-line help, so that --help and completion import none of them.
 _COMMANDS = {
     "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
+    "land": ("gatekeep.cli.land", "Gate a change and, where it passes, move the branch to what was judged."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
     "sweep": (
         "gatekeep.cli.sweep",

@@ -38,6 +38,11 @@ from gatekeep.errors import RepositoryError
 _PASSED_ON = ("PATH", "TMPDIR", "LD_LIBRARY_PATH")
 _QUARANTINE = ("GIT_QUARANTINE_PATH", "GIT_OBJECT_DIRECTORY", "GIT_ALTERNATE_OBJECT_DIRECTORIES")
 
+#: Say where git works; our own environment may hold those of another repository.
+_PLACES = frozenset(
+    ("GIT_DIR", "GIT_WORK_TREE", "GIT_COMMON_DIR", "GIT_INDEX_FILE", "GIT_NAMESPACE", "GIT_PREFIX", *_QUARANTINE)
+)
+
 #: Outrank the repository's own configuration.
 _CONFIGURATION = (
     ("core.hooksPath", os.devnull),
@@ -127,9 +132,15 @@ class GitCommand:
             self._stand_in.cleanup()
             self._stand_in = None
 
-    def run(self, *arguments: str, feed: bytes = b"") -> GitAnswer:
-        """Run git on the repository's names and history, to its end; any exit code is an answer."""
-        return self._run([f"--git-dir={self._git_dir}", *arguments], self._environment, feed, None)
+    def run(self, *arguments: str, feed: bytes = b"", more: Mapping[str, str] | None = None) -> GitAnswer:
+        """Run git on names and history, to its end; any exit code is an answer. `more` goes into its environment."""
+        environment = self._environment | dict(more or {})
+        return self._run([f"--git-dir={self._git_dir}", *arguments], environment, feed, None)
+
+    def run_as_user(self, own: Mapping[str, str], *arguments: str) -> GitAnswer:
+        """Run a git that reads its user's configuration (who they are), and nothing that commits hold."""
+        kept = {name: value for name, value in own.items() if name not in _PLACES}
+        return self._run([f"--git-dir={self._git_dir}", *arguments], {**kept, "LC_ALL": "C"}, b"", None)
 
     def ask(self, *arguments: str, doing: str, feed: bytes = b"") -> bytes:
         """

@@ -60,7 +60,7 @@ PARTS = (
     ("end workers", "gatekeep.runner.local:LocalExecutor.close"),
     ("judge: case", "gatekeep.cli.judging:_make_case"),
     ("judge", "gatekeep.cli.judging:judge"),
-    ("report", "gatekeep.cli.gate:_write"),
+    ("report", "gatekeep.cli.gate:write_judgement"),
 )
 
 
