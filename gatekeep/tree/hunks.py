@@ -34,8 +34,19 @@ _ESCAPES: Final = {
     b'"': b'"',
     b"\\": b"\\",
 }
-#: Headers between `diff --git` and the content that say nothing about lines or paths.
-_PASSED_OVER: Final = (b"index ", b"old mode ", b"new mode ", b"similarity index ", b"dissimilarity index ")
+#: Headers between `diff --git` and the content that name a file, and what stands before the name.
+_NAME_PREFIXES: Final = {b"rename from ": b"", b"rename to ": b"", b"--- ": b"a/", b"+++ ": b"b/"}
+_HEADERS: Final = (
+    *_NAME_PREFIXES,
+    b"new file mode ",
+    b"deleted file mode ",
+    b"index ",
+    b"Binary files ",
+    b"old mode ",
+    b"new mode ",
+    b"similarity index ",
+    b"dissimilarity index ",
+)
 _NOTHING: Final = b"/dev/null"
 
 
@@ -83,40 +94,53 @@ class _DiffReader:
             raise self._fail("'diff --git a/… b/…'")
         title, title_number = line[len(b"diff --git ") :], self._number
         self._advance()
-        old: bytes | None = None
-        new: bytes | None = None
-        is_new = is_removed = has_names = False
-        while (line := self._line or b"") and not line.startswith((b"diff --git ", b"@@ ")):
-            if line.startswith(b"rename from "):
-                old = self._read_name(line[len(b"rename from ") :], b"")
-            elif line.startswith(b"rename to "):
-                new = self._read_name(line[len(b"rename to ") :], b"")
-            elif line.startswith(b"--- "):
-                name = self._read_name(line[4:].removesuffix(b"\t"), b"a/")
-                old = old if name is None else name
-            elif line.startswith(b"+++ "):
-                name = self._read_name(line[4:].removesuffix(b"\t"), b"b/")
-                new = new if name is None else name
-                has_names = True
-            elif line.startswith(b"new file mode "):
-                is_new = True
-            elif line.startswith(b"deleted file mode "):
-                is_removed = True
-            elif not line.startswith((*_PASSED_OVER, b"Binary files ")):
-                raise self._fail("a header of git's diff or '@@ -… +… @@'")
-            self._advance()
-        has_content = (self._line or b"").startswith(b"@@ ")
-        if has_names != has_content:
-            raise self._fail("'--- …', '+++ …' and '@@ -… +… @@' together")
+        headers = self._read_headers()
+        self._check_headers(headers)
+        old = headers.get(b"--- ") or headers.get(b"rename from ")
+        new = headers.get(b"+++ ") or headers.get(b"rename to ")
         if old is None and new is None:
             old = new = self._split_title(title, title_number)
         hunks = tuple(self._read_hunks())
-        if is_removed:
+        if b"deleted file mode " in headers:
             self.removed.add(_to_path(old or new or b""))
-        elif not is_new:
+        elif b"new file mode " not in headers:
             old, new = old or new or b"", new or old or b""
             lines = FileLines(old_path=_to_path(old), new_path=_to_path(new), hunks=hunks)
             self.files[lines.old_path] = lines
+
+    def _read_headers(self) -> dict[bytes, bytes | None]:
+        """Give what each header of a section says, names without quotes and prefix; None for /dev/null."""
+        headers: dict[bytes, bytes | None] = {}
+        while (line := self._line or b"") and not line.startswith((b"diff --git ", b"@@ ")):
+            header = next((known for known in _HEADERS if line.startswith(known)), None)
+            if header is None:
+                raise self._fail("a header of git's diff or '@@ -… +… @@'")
+            says = line[len(header) :]
+            prefix = _NAME_PREFIXES.get(header)
+            if prefix is not None:
+                headers[header] = self._read_name(says.removesuffix(b"\t") if prefix else says, prefix)
+            else:
+                headers[header] = says
+            self._advance()
+        return headers
+
+    def _check_headers(self, headers: dict[bytes, bytes | None]) -> None:
+        """
+        Refuse a section whose headers promise what does not follow: a diff that was cut there.
+
+        Else it would say that no line of the file moved. Two contents differ in lines, or are binary; only an empty
+        file comes and goes without either.
+        """
+        has_content = (self._line or b"").startswith(b"@@ ")
+        if (b"+++ " in headers) != has_content:
+            raise self._fail("'--- …', '+++ …' and '@@ -… +… @@' together")
+        alone = {b"Binary files ", b"new file mode ", b"deleted file mode "}
+        if b"index " in headers and not has_content and not alone & headers.keys():
+            raise self._fail("'--- …' or 'Binary files … differ' after 'index …'")
+        if headers.get(b"similarity index ", b"100%") != b"100%" and b"index " not in headers:
+            raise self._fail("'index …' of a file that is not the same under its new name")
+        if (b"rename from " in headers) != (b"rename to " in headers):
+            raise self._fail("'rename from …' and 'rename to …' together")
 
     def _read_hunks(self) -> Iterator[Hunk]:
         old_end = new_end = 0

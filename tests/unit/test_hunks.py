@@ -274,3 +274,19 @@ def test_surviving_lines_keep_their_text_by_difflibs_diff(old: list[str], new: l
             kept += 1
     assert kept == len(old) - sum(found.old_count for found in lines.hunks)
     assert kept == len(new) - sum(found.new_count for found in lines.hunks)
+
+
+@pytest.mark.parametrize(
+    "cut",
+    [
+        "diff --git a/x.c b/x.c\nindex 1..2 100644\n",
+        "diff --git a/x.c b/x.c\nindex 1..2 100644\n--- a/x.c\n",
+        "diff --git a/x.c b/y.c\nsimilarity index 90%\nrename from x.c\nrename to y.c\n",
+        "diff --git a/x.c b/y.c\nsimilarity index 100%\nrename from x.c\n",
+    ],
+)
+def test_diff_cut_behind_a_header_does_not_say_that_no_line_moved(cut: str) -> None:
+    with pytest.raises(RepositoryError, match="not a line map"):
+        read(cut)
+    with pytest.raises(RepositoryError, match="not a line map"):
+        read(cut + EDIT)
