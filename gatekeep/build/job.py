@@ -38,6 +38,7 @@ from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
 from gatekeep.build.machine import free_bytes
+from gatekeep.build.missing_program import find_missing_program
 from gatekeep.build.readset import ReadWatch
 from gatekeep.build.tree_files import remove_everything
 from gatekeep.build.worktree import MaterialisedTree
@@ -72,11 +73,16 @@ _DISK_FULL_TEXT = b"No space left on device"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Run:
-    """What running the recipe gave: None as `result` means that every command exited with 0."""
+    """
+    What running the recipe gave: None as `outcome` means that every command exited with 0.
+
+    `missed` is a program that the failed command did not find on this machine, None where it does not say so.
+    """
 
     outcome: Outcome | None
     elapsed_s: float
     log_cut: bool
+    missed: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,12 +160,22 @@ class Workplace:
             self._remove_folders()
         self._tree.close()
 
-    def build(self, job: Job, cancel: CancelToken) -> Evidence:
-        """Build a job and say what it has shown; never raises for what the build or the machine does."""
-        with self._jobserver.take_seat() as seat:
-            return self._build(job, cancel, seat)
+    def build(self, job: Job, cancel: CancelToken, attempt: int = 1) -> Evidence:
+        """
+        Build a job and say what it has shown; never raises for what the build or the machine does.
 
-    def _build(self, job: Job, cancel: CancelToken, seat: Seat) -> Evidence:
+        The log of an attempt above 1 is kept beside that of the first, whatever it says.
+        """
+        with self._jobserver.take_seat() as seat:
+            return self._build(job, cancel, seat, attempt)
+
+    def drop_log(self, evidence: Evidence) -> None:
+        """Remove the kept log of a build that nobody will hear of."""
+        if evidence.log_path is not None:
+            with suppress(OSError):
+                (self._logs.parent / evidence.log_path).unlink()
+
+    def _build(self, job: Job, cancel: CancelToken, seat: Seat, attempt: int) -> Evidence:
         started_at = self._now()
         run = _Run(outcome=None, elapsed_s=0.0, log_cut=False)
         findings: LogFindings | None = None
@@ -172,7 +188,7 @@ class Workplace:
                 self._watch.before()
                 run = self._run_recipe(job, cancel, seat)
                 findings = self._read_log(job.target.recipe.directory)
-                outcome = self._decide(job, run.outcome, findings)
+                outcome = self._decide(job, run, findings)
             finally:
                 touched = self._tree.restore()
             read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
@@ -180,7 +196,7 @@ class Workplace:
             outcome = NotDecided(message=str(error))
         except OSError as error:
             outcome = NotDecided(
-                message=f"the machine failed: {error}", hint="free disk space or repair it, and run again"
+                message=f"the machine failed: {error}", hint="free disk space or repair it, and run again", passing=True
             )
         evidence = Evidence(
             target=job.target.name,
@@ -192,7 +208,7 @@ class Workplace:
             diagnostics=findings.diagnostics if findings else (),
             elapsed_s=run.elapsed_s,
             started_at=started_at,
-            log_path=self._keep_log(job, outcome, findings),
+            log_path=self._keep_log(job, outcome, findings, attempt),
             log_cut=run.log_cut or bool(findings and findings.dropped_count),
             reason=job.reason,
             read_set=read_set,
@@ -252,7 +268,8 @@ class Workplace:
             log_cut = log_cut or result.log_cut
             outcome = _outcome_of_command(argv[0], result, recipe.time_limit_s)
             if outcome is not None:
-                return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut)
+                missed = self._find_missed(result, lending.environment)
+                return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut, missed=missed)
         return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
 
     def _use_cache(self, job: Job, environment: dict[str, str]) -> dict[str, str]:
@@ -275,7 +292,17 @@ class Workplace:
             log = b""
         return parse_log(log, tree=str(self._tree.root), out=str(self._out), directory=directory)
 
-    def _decide(self, job: Job, ended: Outcome | None, findings: LogFindings) -> Outcome:
+    def _find_missed(self, result: CommandResult, environment: Mapping[str, str]) -> str | None:
+        if not isinstance(result.end, Exited):
+            return None
+        try:
+            log = self._log.read_bytes()
+        except OSError:
+            return None
+        return find_missing_program(log, exit_code=result.end.code, path=environment.get("PATH", ""))
+
+    def _decide(self, job: Job, run: _Run, findings: LogFindings) -> Outcome:
+        ended = run.outcome
         if ended is None:
             return self._measure(job)
         if isinstance(ended, TimedOut):
@@ -283,8 +310,13 @@ class Workplace:
         if not isinstance(ended, Broken):
             return ended
         if self._ran_out_of_disk():
-            return NotDecided(message="the disk is full", hint="free some space and run again")
+            return NotDecided(message="the disk is full", hint="free some space and run again", passing=True)
         first = findings.first_error
+        if run.missed is not None and (first is None or first.speaker is Speaker.MAKE):
+            return NotDecided(
+                message=f"the build calls {run.missed}, which is not on this machine",
+                hint=f"install {run.missed}, or correct the name where it is called",
+            )
         is_link_only = first is None or first.speaker in (Speaker.LINKER, Speaker.MAKE)
         if findings.overflows and is_link_only:
             return Outgrown(
@@ -337,12 +369,14 @@ class Workplace:
             return ()
         return tuple(lines[-count:])
 
-    def _keep_log(self, job: Job, outcome: Outcome, findings: LogFindings | None) -> str | None:
-        """Keep the log of what failed or warned; give its path relative to the store."""
-        is_quiet = isinstance(outcome, Built) and not (findings and findings.diagnostics)
+    def _keep_log(self, job: Job, outcome: Outcome, findings: LogFindings | None, attempt: int) -> str | None:
+        """Keep the log of what failed, warned or contradicts; give its path relative to the store."""
+        is_quiet = attempt == 1 and isinstance(outcome, Built) and not (findings and findings.diagnostics)
         if is_quiet or not self._log.exists():
             return None
-        kept = self._logs / job.commit.tree_id[:12] / f"{job.target.name.replace('/', '.')}-{job.key[:8]}.log"
+        again = f"-{attempt}" if attempt > 1 else ""
+        name = f"{job.target.name.replace('/', '.')}-{job.key[:8]}{again}.log"
+        kept = self._logs / job.commit.tree_id[:12] / name
         try:
             kept.parent.mkdir(parents=True, exist_ok=True)
             self._log.replace(kept)
@@ -372,7 +406,7 @@ def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> 
     match end:
         case Exited(code=0):
             if result.log_fault is not None:
-                return NotDecided(message=f"the log could not be written: {result.log_fault}")
+                return NotDecided(message=f"the log could not be written: {result.log_fault}", passing=True)
             return None
         case Exited():
             if result.oom_kills:
@@ -393,10 +427,14 @@ def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> 
         case Cancelled():
             return NotDecided(message="the run was stopped")
         case Lost():
-            return NotDecided(message=end.message)
+            return NotDecided(message=end.message, passing=True)
         case _:
             assert_never(end)
 
 
 def _out_of_memory() -> NotDecided:
-    return NotDecided(message="the machine ran out of memory", hint="run with fewer workers (--workers), and again")
+    return NotDecided(
+        message="the machine ran out of memory",
+        hint="run with fewer workers (--workers), and again",
+        passing=True,
+    )

@@ -26,7 +26,7 @@ from gatekeep.cli.options import (
 from gatekeep.cli.screen import write_reports
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import ToolchainError, UsageError
-from gatekeep.history.store import ResultSink
+from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.judge.audit import conclude
 from gatekeep.model.audit import Audit
 from gatekeep.model.change import Change
@@ -35,6 +35,8 @@ from gatekeep.model.matrix import Matrix, Toolchain
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.verdict import Decision
 from gatekeep.report.audit import render_audit, render_audit_json, render_bars
+from gatekeep.report.plain import plain
+from gatekeep.report.wording import count
 from gatekeep.runner.audit import AuditEdges, audit_jobs, choose_jobs, list_undecided
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import load_matrices
@@ -46,7 +48,11 @@ from gatekeep.runner.schedule import BuildEverything
 @click.command()
 @click.argument("commits", metavar="[RANGE]", required=False)
 @click.option("--sample", type=click.IntRange(1), metavar="N", help="Audit N of the carried results. [default: all]")
-@click.option("--clear", metavar="TARGET", help="Let a barred target be carried again, and end.")
+@click.option(
+    "--clear",
+    metavar="TARGET",
+    help="Let a target be carried again that an audit barred, or built again whose builds contradict each other.",
+)
 @click.option("--barred", "show_barred", is_flag=True, help="List the targets that are barred, and end.")
 @matrix_option()
 @repository_option
@@ -93,15 +99,32 @@ def audit(
     if (commits is not None) + (clear is not None) + show_barred != 1:
         raise UsageError("audit: name either a range such as main..HEAD, or --clear TARGET, or --barred")
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+        if clear is not None:
+            click.echo(_clear(edges.store, clear), nl=False)
+            return 0
         if commits is None:
-            bars = edges.store.list_barred() if clear is None else edges.store.clear_bar(clear)
-            if clear is not None and not bars:
-                raise UsageError(f"--clear: {clear} is not barred; gatekeep audit --barred lists what is")
-            click.echo(render_bars(bars, cleared=clear is not None), nl=False)
+            click.echo(render_bars(edges.store.list_barred(), cleared=False), nl=False)
             return 0
         found = _audit_range(edges, commits, matrix, sample=sample, workers=workers)
     _write(found, json_file, colour)
     return 0 if found.decision is Decision.PASS else 3
+
+
+def _clear(store: SqliteStore, target: str) -> str:
+    bars = store.clear_bar(target)
+    contradicted = store.clear_contradictions(target)
+    if not bars and not contradicted:
+        raise UsageError(
+            f"--clear: {target} is not barred, and no builds of it contradict each other; gatekeep audit --barred "
+            "lists what is barred"
+        )
+    lines = render_bars(bars, cleared=True) if bars else ""
+    if contradicted:
+        lines += plain(
+            f"{target}: builds contradicted each other at {count(contradicted, 'tree')}; built anew from now on"
+        )
+        lines += "\n"
+    return lines
 
 
 def _split_range(text: str) -> tuple[str, str]:

@@ -36,6 +36,7 @@ from gatekeep.report.progress import LineProgress, LiveProgress, Progress
 from gatekeep.runner.local import LocalExecutor
 from gatekeep.runner.plan import ReadyToolchain
 from gatekeep.runner.schedule import Carrier, run_jobs
+from gatekeep.runner.second_look import SecondLook
 from gatekeep.tree.repository import GitRepository, open_repository
 
 # What builds and measures is imported when the first job needs it: most gates of a large tree build nothing or little,
@@ -233,6 +234,7 @@ def open_executor(
     place: str = "trees",
     keep: Path | None = None,
     caches: Caches = _NO_CACHES,
+    stored: Iterable[Evidence] = (),
 ) -> Iterator[LocalExecutor]:
     """
     Give an executor of this machine; its workplaces are opened as jobs need them, and let go at the end.
@@ -247,6 +249,7 @@ def open_executor(
         place: The folder of the store in which they lie.
         keep: Where artifacts are kept; None keeps none.
         caches: Compiler caches that builds may take objects from (`list_caches`); without them builds are clean.
+        stored: Results of earlier runs that a build of the same inputs must not contradict.
     """
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
     with ExitStack() as stack:
@@ -294,7 +297,9 @@ def open_executor(
                 caches=ready_caches,
             )
 
-        executor = LocalExecutor(workers, open_workplace=open_workplace, prepare=prepare)
+        executor = LocalExecutor(
+            workers, open_workplace=open_workplace, prepare=prepare, second_look=SecondLook(stored, progress.message)
+        )
         stack.callback(executor.close)
         yield executor
 
@@ -311,6 +316,7 @@ def run_plan(
     place: str = "trees",
     keep: Path | None = None,
     caches: Caches = _NO_CACHES,
+    stored: Iterable[Evidence] = (),
 ) -> tuple[Evidence, ...]:
     """
     Carry or build the jobs of a plan on this machine, and show how far it is.
@@ -326,6 +332,7 @@ def run_plan(
         place: As for `open_executor`.
         keep: As for `open_executor`.
         caches: As for `open_executor`.
+        stored: As for `open_executor`.
 
     Returns:
         One evidence a job, in no promised order.
@@ -348,6 +355,7 @@ def run_plan(
             place=place,
             keep=keep,
             caches=caches,
+            stored=stored,
         ) as executor:
             return run_jobs(
                 plan.jobs,

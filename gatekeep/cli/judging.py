@@ -57,12 +57,13 @@ def judge_change(
     waivers = load_waivers(change, matrices, files=repository, parse=parse_waivers)
     barred = {bar.target for bar in edges.store.list_barred()}
     toolchains = ready_toolchains(edges, matrices.by_tree.values())
+    stored = edges.store.list_evidence(_trees(change))
     plan = plan_change(
         PlanInputs(
             change=change,
             matrices=matrices.by_tree,
             toolchains=toolchains,
-            stored=() if rebuild else list_trusted(edges.store.list_evidence(_trees(change)), barred),
+            stored=() if rebuild else list_trusted(stored, barred),
             durations_s=edges.store.load_durations(),
             changed_paths=[delta.path for delta in repository.diff_trees(change.base.tree_id, change.landing.tree_id)],
             host_environment=edges.environment,
@@ -76,6 +77,7 @@ def judge_change(
         carrier=_make_carrier(edges, barred, rebuild=rebuild),
         earlier=_newest(edges, plan, rebuild=rebuild),
         caches={} if rebuild else list_caches(toolchains),
+        stored=stored,
     )
     case = _make_case(edges, change, matrices, waivers, (*plan.known, *found))
     return Judgement(

@@ -278,6 +278,7 @@ class _Night:
             sink=sink,
             place=place,
             keep=keep,
+            stored=self._edges.store.list_evidence([self._tip.tree_id]),
         )
 
     def _map_lines(self, before: Commit | None) -> LineMap:

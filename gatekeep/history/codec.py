@@ -31,6 +31,7 @@ from gatekeep.model.evidence import (
     Severity,
     Speaker,
     TimedOut,
+    Try,
 )
 
 Json = dict[str, Any]
@@ -157,7 +158,14 @@ def _encode_outcome(outcome: Outcome) -> Json:
                 "excerpt": list(outcome.excerpt),
             }
         case NotDecided():
-            return {"is": "not decided", "message": outcome.message, "hint": outcome.hint}
+            return {
+                "is": "not decided",
+                "message": outcome.message,
+                "hint": outcome.hint,
+                "tries": [
+                    [entry.outcome, entry.message, entry.log_path, list(entry.excerpt)] for entry in outcome.tries
+                ],
+            }
         case _:
             assert_never(outcome)
 
@@ -185,7 +193,11 @@ def _decode_outcome(document: Json) -> Outcome:
                 limit_s=document["limit_s"], stopped_by=document["stopped_by"], excerpt=tuple(document["excerpt"])
             )
         case "not decided":
-            return NotDecided(message=document["message"], hint=document["hint"])
+            tries = tuple(
+                Try(outcome=name, message=message, log_path=log_path, excerpt=tuple(excerpt))
+                for name, message, log_path, excerpt in document.get("tries", ())
+            )
+            return NotDecided(message=document["message"], hint=document["hint"], tries=tries)
         case other:
             raise ValueError(f"unknown outcome {other!r}")
 

@@ -17,7 +17,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
-from sqlalchemy import Connection, Row, Select, create_engine, delete, event, func, select
+from sqlalchemy import Connection, Row, Select, create_engine, delete, event, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -34,12 +34,15 @@ from gatekeep.history.schema import (
     keep_content,
     make_figures,
     read_set_table,
+    sweep_build_table,
     tree_table,
 )
 from gatekeep.model.audit import Bar
-from gatekeep.model.evidence import Broken, Built, Evidence, Outgrown, name_outcome
+from gatekeep.model.evidence import Broken, Built, Evidence, NotDecided, Outgrown, name_outcome
 from gatekeep.model.readset import Carried
 
+#: Of what is not decided, the store keeps nothing else.
+_CONTRADICTED = "not decided"
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000
 
@@ -77,6 +80,16 @@ def is_reusable(evidence: Evidence) -> bool:
     A time limit that ran out and a machine's fault say too little: those are tried again.
     """
     return isinstance(evidence.outcome, Built | Broken | Outgrown)
+
+
+def is_kept(evidence: Evidence) -> bool:
+    """
+    Tell whether the store keeps this result.
+
+    That is what may be reused, and what shows that builds of the same inputs contradict each other: it is never carried
+    anywhere, and stands for its own tree until somebody clears it.
+    """
+    return is_reusable(evidence) or (isinstance(evidence.outcome, NotDecided) and bool(evidence.outcome.tries))
 
 
 class SqliteStore:
@@ -242,6 +255,27 @@ class SqliteStore:
                 connection.execute(delete(carried_table).where(carried_table.c.evidence.in_(builds)))
                 connection.execute(delete(barred_table).where(barred_table.c.target == target))
             return found
+
+    def clear_contradictions(self, target: str) -> int:
+        """
+        Forget that builds of the same inputs of a target contradicted each other, so that it is built again.
+
+        Returns:
+            At how many trees they did.
+
+        Raises:
+            StoreError: It could not be written.
+        """
+        with self.writing() as connection:
+            chosen = (evidence_table.c.target == target, evidence_table.c.outcome == _CONTRADICTED)
+            found = list(connection.execute(select(evidence_table.c.id).where(*chosen)).scalars())
+            for table in (carried_table, figures_table):
+                connection.execute(delete(table).where(table.c.evidence.in_(found)))
+            connection.execute(
+                update(sweep_build_table).where(sweep_build_table.c.evidence.in_(found)).values(evidence=None)
+            )
+            connection.execute(delete(evidence_table).where(evidence_table.c.id.in_(found)))
+            return len(found)
 
     def close(self) -> None:
         """Let go of the file."""

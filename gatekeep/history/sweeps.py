@@ -17,7 +17,7 @@ from sqlalchemy.dialects.sqlite import insert
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence
 from gatekeep.history.schema import evidence_table, sweep_build_table, sweep_table, turn_table
-from gatekeep.history.store import SqliteStore, is_reusable, keep_evidence, make_reader, records
+from gatekeep.history.store import SqliteStore, is_kept, keep_evidence, make_reader, records
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, name_outcome
@@ -199,7 +199,7 @@ class SweepSink:
     def add(self, evidence: Evidence) -> None:
         """Keep one clean build and count it to the sweep; on return it is on the disk."""
         with self._store.writing() as connection:
-            found = keep_evidence(connection, evidence) if is_reusable(evidence) else None
+            found = keep_evidence(connection, evidence) if is_kept(evidence) else None
             values = {
                 "sweep": self._sweep_id,
                 "target": evidence.target,

@@ -5,7 +5,7 @@ What is wrong with one target at one commit, seen against the base. Grouping com
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import assert_never
 
 from gatekeep.judge.case import Case
@@ -45,7 +45,7 @@ class Finding:
     place: str = ""
     detail: str = ""
     excerpt: tuple[str, ...] = ()
-    log_path: str | None = None
+    log_paths: tuple[str, ...] = ()
     excused: bool = False
     ruling: Ruling | None = None
 
@@ -70,7 +70,7 @@ def list_base_findings(case: Case, base_commit: Commit, target: Target) -> tuple
     if base is None:
         return (_undecided(target.name, "no build of it was tried"),)
     if isinstance(base.outcome, NotDecided):
-        return (_undecided(target.name, base.outcome.message, base.outcome.hint),)
+        return (_not_decided(target.name, base.outcome),)
     return ()
 
 
@@ -90,7 +90,7 @@ def _iter_findings(
                 message=first.message if first else outcome.message,
                 place=first.place if first else "",
                 excerpt=outcome.excerpt,
-                log_path=evidence.log_path,
+                log_paths=_logs(evidence),
                 excused=_was_as_broken(base, evidence, case.line_map_to(commit)),
             )
         case Outgrown():
@@ -103,7 +103,7 @@ def _iter_findings(
                     message=f"outgrows {region}{by}",
                     detail=detail,
                     excerpt=outcome.excerpt,
-                    log_path=evidence.log_path,
+                    log_paths=_logs(evidence),
                     excused=_was_as_large(base, region, over_bytes),
                 )
         case TimedOut():
@@ -113,11 +113,11 @@ def _iter_findings(
                 cause=(f"{outcome.limit_s}",),
                 message=f"ran past its time limit of {outcome.limit_s:g} s and was stopped ({outcome.stopped_by})",
                 excerpt=outcome.excerpt,
-                log_path=evidence.log_path,
+                log_paths=_logs(evidence),
                 excused=base is not None and isinstance(base.outcome, TimedOut),
             )
         case NotDecided():
-            yield _undecided(name, outcome.message, outcome.hint)
+            yield _not_decided(name, outcome)
         case _:
             assert_never(outcome)
     if evidence.touched:
@@ -131,6 +131,18 @@ def _iter_findings(
             message=f"wrote into the source tree ({shown}); say `builds_in_tree: true` in the recipe if it means to",
             excused=True,
         )
+
+
+def _logs(evidence: Evidence) -> tuple[str, ...]:
+    return (evidence.log_path,) if evidence.log_path is not None else ()
+
+
+def _not_decided(target: str, outcome: NotDecided) -> Finding:
+    return replace(
+        _undecided(target, outcome.message, outcome.hint),
+        excerpt=next((entry.excerpt for entry in outcome.tries if entry.excerpt), ()),
+        log_paths=tuple(entry.log_path for entry in outcome.tries if entry.log_path is not None),
+    )
 
 
 def _undecided(target: str, message: str, hint: str | None = None) -> Finding:

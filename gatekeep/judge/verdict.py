@@ -212,7 +212,7 @@ def _reason_of(case: Case, members: list[_Found]) -> Reason:
         place=first.place,
         details=tuple(details),
         excerpt=first.excerpt,
-        log_paths=tuple(finding.log_path for finding, _, _ in members if finding.log_path is not None),
+        log_paths=tuple(path for finding, _, _ in members for path in finding.log_paths),
         blocks=first.blocks,
         waiver=first.ruling.waiver.name if first.ruling is not None else "",
     )

@@ -4,7 +4,7 @@ What one build of one target at one tree has shown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
@@ -170,11 +170,35 @@ class TimedOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Try:
+    """
+    One of several builds of the same inputs that came out differently.
+
+    `outcome` is its name, `message` one sentence and `excerpt` lines of its log, both hostile. `log_path` is relative
+    to the store; None where the build kept no log.
+    """
+
+    outcome: str
+    message: str = ""
+    log_path: str | None = None
+    excerpt: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NotDecided:
-    """The machine's fault, not the code's: says nothing about the target. `hint` is the way out, or None."""
+    """
+    The machine's fault, not the code's: says nothing about the target.
+
+    `hint` is the way out, or None. `passing` tells that the machine may do better in a moment (it was out of memory),
+    and is not kept. `tries` are builds of the same inputs of which one failed and one did not, in their order; empty
+    where nothing contradicts. Which of them is right nobody can say, so such a result is kept and stands until somebody
+    clears it: a lucky build does not wash it away.
+    """
 
     message: str
     hint: str | None = None
+    passing: bool = field(default=False, compare=False)
+    tries: tuple[Try, ...] = ()
 
 
 Outcome = Built | Broken | Outgrown | TimedOut | NotDecided

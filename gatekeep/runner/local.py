@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from gatekeep.build.command import CancelToken
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
+from gatekeep.runner.second_look import SecondLook
 
 if TYPE_CHECKING:  # a run that builds nothing does not wait for what builds
     from gatekeep.build.job import Workplace
@@ -29,14 +30,21 @@ class LocalExecutor:
         worker_count: How many jobs may run at once.
         open_workplace: Gives a further workplace; called in the workers' threads, perhaps in several at once.
         prepare: Called once before the first job, in the caller's thread.
+        second_look: Says how often a job is built.
     """
 
     def __init__(
-        self, worker_count: int, *, open_workplace: Callable[[], Workplace], prepare: Callable[[], None]
+        self,
+        worker_count: int,
+        *,
+        open_workplace: Callable[[], Workplace],
+        prepare: Callable[[], None],
+        second_look: SecondLook,
     ) -> None:
         self.worker_count = worker_count
         self._open_workplace = open_workplace
         self._prepare = prepare
+        self._second_look = second_look
         self._is_prepared = False
         self._all: list[Workplace] = []
         self._free: list[Workplace] = []
@@ -65,7 +73,7 @@ class LocalExecutor:
     def _build(self, job: Job) -> Evidence:
         workplace = self._take(job.commit.tree_id)
         try:
-            return workplace.build(job, self._cancel)
+            return self._second_look.build(job, _Builder(workplace, self._cancel))
         finally:
             with self._lock:
                 self._free.append(workplace)
@@ -80,3 +88,16 @@ class LocalExecutor:
         with self._lock:
             self._all.append(workplace)
         return workplace
+
+
+class _Builder:
+    """One workplace for the time of one job."""
+
+    def __init__(self, workplace: Workplace, cancel: CancelToken) -> None:
+        self._workplace, self._cancel = workplace, cancel
+
+    def build(self, job: Job, attempt: int) -> Evidence:
+        return self._workplace.build(job, self._cancel, attempt)
+
+    def drop_log(self, evidence: Evidence) -> None:
+        self._workplace.drop_log(evidence)

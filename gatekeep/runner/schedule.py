@@ -22,7 +22,7 @@ from dataclasses import replace
 from itertools import count
 from typing import Protocol
 
-from gatekeep.history.store import ResultSink, is_reusable
+from gatekeep.history.store import ResultSink, is_kept
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
 
@@ -202,7 +202,7 @@ class _Run:
         while self._ended:
             future, job = self._ended[0]
             evidence = future.result()
-            if is_reusable(evidence):
+            if is_kept(evidence):
                 self._store.add(evidence)
             self._ended.popleft()
             self.found.append(evidence)
@@ -228,7 +228,7 @@ class _Run:
     def store_what_ended(self) -> None:
         """Keep builds that ended on their own while the run was stopped; a second failure must not hide the first."""
         for future in (*(future for future, _ in self._ended), *wait(self.running).done):
-            if future.cancelled() or future.exception() is not None or not is_reusable(future.result()):
+            if future.cancelled() or future.exception() is not None or not is_kept(future.result()):
                 continue
             try:
                 self._store.add(future.result())

@@ -219,7 +219,8 @@ def test_a_bar_is_listed_cleared_and_gone(story: dict[str, Answer]) -> None:
     assert story["clear"].text == lines[0].replace("barred", "cleared", 1) + "\n"
     assert story["clear again"].code == 2
     assert story["clear again"].errors == (
-        "gatekeep: --clear: arm/grown is not barred; gatekeep audit --barred lists what is\n"
+        "gatekeep: --clear: arm/grown is not barred, and no builds of it contradict each other; "
+        "gatekeep audit --barred lists what is barred\n"
     )
     report = story["gate when cleared"].json
     head = report["change"]["head"]["id"]
