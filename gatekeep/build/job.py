@@ -56,6 +56,7 @@ from gatekeep.model.evidence import (
     Outgrown,
     Speaker,
     TimedOut,
+    log_file_name,
     name_outcome,
 )
 from gatekeep.model.matrix import Toolchain
@@ -374,9 +375,7 @@ class Workplace:
         is_quiet = attempt == 1 and isinstance(outcome, Built) and not (findings and findings.diagnostics)
         if is_quiet or not self._log.exists():
             return None
-        again = f"-{attempt}" if attempt > 1 else ""
-        name = f"{job.target.name.replace('/', '.')}-{job.key[:8]}{again}.log"
-        kept = self._logs / job.commit.tree_id[:12] / name
+        kept = self._logs / log_file_name(job.commit.tree_id, job.target.name, job.key, attempt)
         try:
             kept.parent.mkdir(parents=True, exist_ok=True)
             self._log.replace(kept)

@@ -25,6 +25,7 @@ from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.cli.sandboxing import RunSandbox
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
+from gatekeep.history.kept_logs import using_logs
 from gatekeep.history.store import ResultSink, SqliteStore
 from gatekeep.logs import configure_logging
 from gatekeep.matrix.kept import KeptMatrices
@@ -113,6 +114,7 @@ def open_edges(
                 f"{folder}: the store's folder cannot be made: {error.strerror}; name another with --store"
             ) from error
         stack.callback(configure_logging(folder / "gatekeep.log", verbose=verbose))
+        stack.enter_context(using_logs(folder))
         kept = stack.enter_context(SqliteStore(folder / "evidence.db"))
         matrices = KeptMatrices(folder / "matrices", _parse_matrix)
         run_sandbox = RunSandbox(sandbox, environment=environment, store=folder, git_folder=opened.git_common_dir)

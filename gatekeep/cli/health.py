@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -19,13 +20,15 @@ from gatekeep.cli.options import (
     repository_option,
     store_option,
 )
-from gatekeep.errors import RepositoryError, UsageError
+from gatekeep.errors import RepositoryError, StoreError, UsageError
+from gatekeep.history.kept_logs import read_log
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
 from gatekeep.judge.culprits import list_culprit_ids
 from gatekeep.judge.health import compose_health, list_needed
 from gatekeep.judge.outlook import list_outlooks
+from gatekeep.logs import log_event
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
 from gatekeep.model.health import Health, LogExcerpt, Run
@@ -38,6 +41,7 @@ from gatekeep.runner.matrices import load_matrices
 from gatekeep.tree.mainline import list_first_parents, list_tags
 from gatekeep.tree.repository import GitRepository
 
+_logger = logging.getLogger(__name__)
 #: Lines of a log that a page shows around the first error, and without one; so few before it that it is seen at once.
 _LINES_BEFORE = 14
 _LINES_AFTER = 60
@@ -213,10 +217,14 @@ def _read_log(folder: Path, evidence: Evidence) -> list[str]:
     if evidence.log_path is None:
         return quoted
     try:
-        with (folder / evidence.log_path).open("rb") as stream:
-            text = stream.read(_LOG_BYTES).decode("utf-8", "surrogateescape")
-    except OSError:
+        content = read_log(folder, evidence.log_path, most_bytes=_LOG_BYTES)
+    except StoreError as error:
+        # A page without it still says what is wrong.
+        log_event(_logger, logging.WARNING, "log_unreadable", target=evidence.target, error=str(error))
+        content = None
+    if content is None:
         return quoted
+    text = content.decode("utf-8", "surrogateescape")
     return [line.removesuffix("\r")[:_LINE_CHARACTERS] for line in text.removesuffix("\n").split("\n")]
 
 

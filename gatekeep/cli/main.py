@@ -33,6 +33,7 @@ _COMMANDS = {
     ),
     "health": ("gatekeep.cli.health", "Write the health site: pages, feeds and badges of every port and target."),
     "history": ("gatekeep.cli.history", "Show a target over the commits of main: sizes, warnings, what broke when."),
+    "log": ("gatekeep.cli.log", "Print the log of a build, also when it is compressed by now."),
     "audit": ("gatekeep.cli.audit", "Hold carried results against clean builds."),
     "culprit": ("gatekeep.cli.culprit", "Find the first commit at which a target broke."),
     "demo": ("gatekeep.cli.demo", "Make the demonstration's firmware repository."),

@@ -30,7 +30,8 @@ from gatekeep.cli.options import (
 )
 from gatekeep.cli.screen import write_reports
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
-from gatekeep.errors import MatrixError, RepositoryError, UsageError
+from gatekeep.errors import MatrixError, RepositoryError, StoreError, UsageError
+from gatekeep.history.kept_logs import LogRule, tidy_logs
 from gatekeep.history.store import ResultSink
 from gatekeep.history.sweep_claim import claim_sweep
 from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_known
@@ -44,8 +45,10 @@ from gatekeep.model.evidence import Evidence, NotDecided, TimedOut, name_outcome
 from gatekeep.model.history import LastKnown, Sweep, SweepState
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job, Plan
+from gatekeep.model.quantity import parse_bytes
 from gatekeep.model.sweep import SweepFindings, SweepReport
 from gatekeep.model.verdict import Decision
+from gatekeep.report.plain import plain
 from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
 from gatekeep.report.write import write_text
 from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided
@@ -71,6 +74,13 @@ class _Before:
     last: Mapping[str, LastKnown]
 
 
+def _read_size(_context: click.Context, _option: click.Parameter, value: str | None) -> int:
+    try:
+        return parse_bytes(value) if value is not None else LogRule().most_bytes
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
+
+
 @click.command()
 @click.argument("commit", default="HEAD")
 @matrix_option("The matrix file. [default: matrix.yml at the root of the commit's tree]")
@@ -80,6 +90,13 @@ class _Before:
 @sandbox_options
 @click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
 @click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
+@click.option(
+    "--log-days",
+    type=click.IntRange(1),
+    default=LogRule().keep_days,
+    help="Keep logs so long, red ones of the branch four times. gatekeep log --help says more. [default: 90]",
+)
+@click.option("--log-size", callback=_read_size, metavar="SIZE", help="Keep at most so much of them. [default: 2 GiB]")
 @json_option()
 @click.option("--summary", "summary_file", type=FILE, help="Write the report as the plain text of a mail.")
 @colour_option
@@ -93,6 +110,8 @@ def sweep(
     sandbox: SandboxChoice,
     since: str | None,
     rewritten: bool,
+    log_days: int,
+    log_size: int,
     json_file: Path | None,
     summary_file: Path | None,
     colour: str,
@@ -122,8 +141,18 @@ def sweep(
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC)) as claimed:
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
         shown = _show_log_places(report, edges.folder)
+        folder = edges.folder
     _write(shown, json_file, summary_file, colour)
+    _tidy_logs(folder, LogRule(keep_days=log_days, most_bytes=log_size))
     return _EXIT_CODES[report.decision]
+
+
+def _tidy_logs(folder: Path, rule: LogRule) -> None:
+    """Tidy last, when the report is out: what cannot be tidied changes no verdict."""
+    try:
+        tidy_logs(folder, rule, datetime.now(UTC))
+    except StoreError as error:
+        click.echo(plain(f"gatekeep: {error}"), err=True)
 
 
 class _Night:

@@ -218,6 +218,12 @@ _NAMES: dict[type, str] = {
 }
 
 
+def log_file_name(tree_id: str, target: str, key: str, attempt: int = 1) -> str:
+    """Give where a build's log lies among the logs: `b3d572894395/aarch64.ness.debug-9cb690ea.log`."""
+    again = f"-{attempt}" if attempt > 1 else ""
+    return f"{tree_id[:12]}/{target.replace('/', '.')}-{key[:8]}{again}.log"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """

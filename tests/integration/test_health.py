@@ -227,3 +227,19 @@ def test_the_store_says_that_an_abandoned_sweep_is_interrupted_once_another_one_
 def test_an_address_that_is_none_is_refused(tmp_path: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["health", "--out", str(tmp_path / "site"), "--url", url]) == 2
     assert "write https://host/folder/ without ? and #" in capsys.readouterr().err.replace("\n", " ")
+
+
+def test_a_log_is_printed_by_target_by_commit_and_by_the_path_of_a_report(
+    tree: Tree, capfdbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    first, second = tree.commit("Import"), tree.commit("Another")
+    bad = Broken(message="make ended with exit code 2", first_error=None)
+    where = ["--repository", str(tree.folder)]
+    tree.record(first, "riscv64/vale", bad, log="cc a.c\n\x1b[31mno\n")
+    tree.record(second, "riscv64/vale", image())
+    assert run(["log", "riscv64/vale", first, *where]) == 0
+    assert capfdbinary.readouterr().out == b"cc a.c\n\x1b[31mno\n"
+    assert run(["log", str(tree.store / "logs" / "riscv64.vale.log"), *where]) == 0
+    assert capfdbinary.readouterr().out == b"cc a.c\n\x1b[31mno\n"
+    assert run(["log", "riscv64/vale", *where]) == 2
+    assert b"riscv64/vale: there is no log of it; a build without failures" in capfdbinary.readouterr().err

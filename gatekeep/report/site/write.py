@@ -12,6 +12,7 @@ A folder that holds anything and no such list is somebody else's, and is left al
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import json
 import os
@@ -23,7 +24,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from gatekeep.errors import UsageError
+from gatekeep.errors import StoreError, UsageError
 from gatekeep.model.health import Health
 from gatekeep.report.site.files import iter_files
 
@@ -31,6 +32,7 @@ MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
 _PART = ".part-"
 _MANIFEST_FORMAT = 1
+_MACHINE_FAULTS = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 #: Files that wait for the disk at once. On a busy machine a site of 6,000 files took a third of the time of one by one.
 _AT_ONCE = 16
 
@@ -57,14 +59,17 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
         address: Under which it is served, ended by a slash; for feeds, which otherwise have relative links.
 
     Raises:
-        UsageError: The folder is somebody else's, or cannot be written; whatever was there is still whole.
+        UsageError: The folder is somebody else's, or cannot be written.
+        StoreError: The disk is full or fails. Whatever was there is still whole, in every case.
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
             return _write(health, out, address)
     except OSError as error:
-        raise UsageError(
+        # A folder that cannot be written is a wrong --out; a full disk is the machine's fault.
+        kind = StoreError if error.errno in _MACHINE_FAULTS else UsageError
+        raise kind(
             f"{error.filename or out}: the health site cannot be written: {error.strerror or error}; "
             "free the disk or name another folder with --out, what was there is still whole"
         ) from error
