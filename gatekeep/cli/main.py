@@ -5,6 +5,7 @@ The command `gatekeep`: its subcommands, and how errors become messages and exit
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import traceback
 from importlib import import_module
@@ -82,6 +83,8 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line and leave the process with its exit code."""
+    # Schedulers and CI stop what they started by SIGTERM: that is to keep what had ended, as Ctrl-C does.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     sys.exit(run(sys.argv[1:]))
 
 

@@ -5,8 +5,9 @@
 from __future__ import annotations
 
 import shutil
+import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -131,14 +132,15 @@ def sweep(
     new warning, the commit that did it is searched for. The commits of the branch are recorded, for `gatekeep history`
     and the health site.
 
-    A sweep that was stopped goes on where it was when the same commit is swept again.
+    A sweep that was stopped goes on where it was when the same commit is swept again. Of two at once of one commit the
+    second waits, and says the same without building it again.
 
     Exit codes: 0 all well, or as before; 1 a target is newly broken or outgrown; 2 usage or matrix error; 3 undecided;
     130 interrupted.
     """
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         tip = edges.repository.resolve(commit)
-        with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC)) as claimed:
+        with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC), _say) as claimed:
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
         shown = _show_log_places(report, edges.folder)
         folder = edges.folder
@@ -153,6 +155,12 @@ def _tidy_logs(folder: Path, rule: LogRule) -> None:
         tidy_logs(folder, rule, datetime.now(UTC))
     except StoreError as error:
         click.echo(plain(f"gatekeep: {error}"), err=True)
+
+
+def _say(text: str) -> None:
+    # A reader that has gone away is not the sweep's concern.
+    with suppress(OSError):
+        print(plain(text), file=sys.stderr, flush=True)
 
 
 class _Night:

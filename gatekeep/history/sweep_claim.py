@@ -2,14 +2,16 @@
 Which process works on which sweep.
 
 The kernel lets go of a lock when its process ends, however it ends; so a sweep that is marked as running and whose lock
-is free was interrupted: it is shown so, and goes on. Two processes that sweep at once never work on the same sweep.
+is free was interrupted: it is shown so, and goes on. Two processes never work on the same
+sweep at once: the second one waits, and then has the builds of the first. So both say the same, and nothing is built
+twice.
 """
 
 from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
@@ -23,17 +25,21 @@ from gatekeep.model.history import Sweep, SweepState
 
 
 @contextmanager
-def claim_sweep(store: SqliteStore, folder: Path, commit: Commit, now: datetime) -> Iterator[Sweep]:
+def claim_sweep(
+    store: SqliteStore, folder: Path, commit: Commit, now: datetime, say: Callable[[str], None]
+) -> Iterator[Sweep]:
     """
-    Go on with the sweep of a commit that was interrupted or left undecided, or begin one.
+    Go on with the sweep of a commit that was interrupted or left undecided, share one that is running, or begin one.
 
-    Only the newest can be gone on with: what ended after it may have been compared with something else.
+    Only the newest can be gone on with: what ended after it may have been compared with something else. Where another
+    process is at work on it, this call waits until that one has ended, well or not.
 
     Args:
         store: Where sweeps are kept.
         folder: Of the lock files; made when it is not there.
         commit: What is swept.
         now: When a new one begins.
+        say: Told that it waits, and for what.
 
     Raises:
         StoreError: The lock files cannot be made, or the store cannot be used.
@@ -41,15 +47,7 @@ def claim_sweep(store: SqliteStore, folder: Path, commit: Commit, now: datetime)
     with ExitStack() as stack:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            with _locked(folder / "choice.lock"):
-                sweep = next(
-                    (entry for entry in _list_open(store, commit) if _take(stack, folder, entry)),
-                    None,
-                )
-                _mark_interrupted(store, folder, sweep)
-                if sweep is None:
-                    sweep = begin_sweep(store, commit, now)
-                    _take(stack, folder, sweep)
+            sweep = _choose(stack, store, folder, commit, now, say)
         except OSError as error:
             raise StoreError(
                 f"{folder}: a sweep cannot be locked: {error.strerror or error}; free the disk or name another --store"
@@ -60,8 +58,35 @@ def claim_sweep(store: SqliteStore, folder: Path, commit: Commit, now: datetime)
             _lock_file(folder, sweep).unlink()
 
 
-def _list_open(store: SqliteStore, commit: Commit) -> Iterator[Sweep]:
-    for sweep in reversed(list_sweeps(store)):
+def _choose(
+    stack: ExitStack, store: SqliteStore, folder: Path, commit: Commit, now: datetime, say: Callable[[str], None]
+) -> Sweep:
+    awaited: int | None = None
+    while True:
+        with _locked(folder / "choice.lock"):
+            sweep = next(_list_open(store, commit, awaited), None)
+            if sweep is None or _take(stack, folder, sweep):
+                _mark_interrupted(store, folder, sweep)
+                if sweep is None:
+                    sweep = begin_sweep(store, commit, now)
+                    _take(stack, folder, sweep)
+                return sweep
+            if awaited is None:
+                say(f"another process sweeps commit {commit.short_id}: waiting for its builds")
+            awaited = sweep.sweep_id
+            held = os.open(_lock_file(folder, sweep), os.O_RDWR | os.O_CLOEXEC)
+        # Not while the choice is locked: the other one needs that to end. What it has left is looked at anew.
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX)
+        finally:
+            os.close(held)
+
+
+def _list_open(store: SqliteStore, commit: Commit, awaited: int | None) -> Iterator[Sweep]:
+    """Give the sweep that was waited for, however it ended; else what can be gone on with, newest first."""
+    sweeps = list_sweeps(store)
+    yield from (sweep for sweep in sweeps if sweep.sweep_id == awaited)
+    for sweep in reversed(sweeps):
         is_ours = sweep.commit_id == commit.commit_id
         if is_ours and sweep.state is not SweepState.FINISHED:
             yield sweep

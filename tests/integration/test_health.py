@@ -171,7 +171,7 @@ from gatekeep.history.sweep_claim import claim_sweep
 from gatekeep.tree.repository import open_repository
 store, repository = Path(sys.argv[1]), Path(sys.argv[2])
 with open_repository(repository) as opened, SqliteStore(store / "evidence.db") as kept:
-    with claim_sweep(kept, store / "sweeps", opened.resolve("main"), datetime(2026, 7, 4, 2, tzinfo=UTC)):
+    with claim_sweep(kept, store / "sweeps", opened.resolve("main"), datetime(2026, 7, 4, 2, tzinfo=UTC), print):
         print("claimed", flush=True)
         sys.stdin.read()
 """
@@ -218,7 +218,7 @@ def test_the_store_says_that_an_abandoned_sweep_is_interrupted_once_another_one_
     with open_repository(tree.folder) as repository, SqliteStore(tree.store / "evidence.db") as store:
         old = begin_sweep(store, repository.resolve(first), now)
         second = repository.resolve(tree.commit("Another"))
-        with claim_sweep(store, tree.store / "sweeps", second, now) as claimed:
+        with claim_sweep(store, tree.store / "sweeps", second, now, print) as claimed:
             states = [(sweep.sweep_id, sweep.state) for sweep in list_sweeps(store)]
         assert states == [(old.sweep_id, SweepState.INTERRUPTED), (claimed.sweep_id, SweepState.RUNNING)]
 

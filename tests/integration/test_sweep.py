@@ -26,6 +26,8 @@ KELP = Path(__file__).parents[1] / "data" / "kelp"
 NIGHTLY = Path(__file__).parents[2] / "ci" / "nightly"
 REPORT = Path(__file__).parents[2] / "gatekeep" / "report"
 BREAK = b"int depth(void) { return sounded; }\n"
+#: For builds that wait for a file of the test's: a sandbox would not show it.
+SHARED_FILES = ("--sandbox", "off")
 WARN = b"int tide(void) { int unused; return 2; }\n"
 
 
@@ -159,24 +161,30 @@ def wait_for_first_build(process: subprocess.Popen[str]) -> None:
     pytest.fail("the sweep ended before its first build")
 
 
-@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGKILL])
-def test_a_stopped_sweep_goes_on_and_builds_nothing_twice(kelp: Kelp, by: signal.Signals) -> None:
-    # Both targets read lib/Makefile once. The second waits, for longer than the test needs to stop it.
+def hold_the_second_build(kelp: Kelp) -> Path:
+    """Commit that the second build waits until a file is there, which is given, for longer than any test needs."""
     gate = kelp.folder / "go"
+    # Both targets read lib/Makefile once.
     wait = f"$(shell test -e {gate} || test ! -e {gate}.first || sleep 60; touch {gate}.first)\n"
     kelp.repository.commit({"lib/Makefile": wait.encode() + kelp.files["lib/Makefile"]}, message="Wait")
-    process = kelp.start("sweep", "main", "--workers", "1")
+    return gate
+
+
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_a_stopped_sweep_goes_on_and_builds_nothing_twice(kelp: Kelp, by: signal.Signals) -> None:
+    gate = hold_the_second_build(kelp)
+    process = kelp.start("sweep", "main", "--workers", "1", *SHARED_FILES)
     wait_for_first_build(process)
     process.send_signal(by)
-    _, errors = process.communicate(timeout=30)
-    assert process.returncode == (130 if by is signal.SIGINT else -signal.SIGKILL), errors
+    _, errors = process.communicate(timeout=60)
+    assert process.returncode == (-signal.SIGKILL if by is signal.SIGKILL else 130), errors
     with SqliteStore(kelp.store / "evidence.db") as store:
         (stopped,) = list_sweeps(store)
         assert stopped.state is SweepState.RUNNING
         first = list_swept(store, stopped.sweep_id)
         assert len(first) == 1
     gate.touch()
-    code, report, text = kelp.sweep()
+    code, report, text = kelp.sweep(*SHARED_FILES)
     assert code == 0, text
     assert (report["sweep"], report["built"], report["built_before"]) == (stopped.sweep_id, 1, 1)
     assert "1 built now, 1 in an earlier run of this sweep" in text
@@ -185,7 +193,49 @@ def test_a_stopped_sweep_goes_on_and_builds_nothing_twice(kelp: Kelp, by: signal
         assert first[0] in list_swept(store, stopped.sweep_id)
 
 
-def test_two_sweeps_at_once_on_one_store_are_both_right(kelp: Kelp) -> None:
+def test_of_two_sweeps_at_once_of_one_commit_the_second_waits_and_says_the_same(kelp: Kelp) -> None:
+    kelp.sweep()
+    kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    gate = hold_the_second_build(kelp)
+    files = [kelp.folder / name for name in ("first.json", "second.json")]
+    first = kelp.start("sweep", "main", "--workers", "1", "--json", str(files[0]), *SHARED_FILES)
+    wait_for_first_build(first)
+    second = kelp.start("sweep", "main", "--workers", "1", "--json", str(files[1]), *SHARED_FILES)
+    assert second.stderr is not None
+    head = kelp.repository.ask("rev-parse", "main")
+    assert second.stderr.readline() == f"another process sweeps commit {head[:10]}: waiting for its builds\n"
+    gate.touch()
+    outputs = [process.communicate(timeout=120) for process in (first, second)]
+    assert [process.returncode for process in (first, second)] == [1, 1], outputs
+    one, other = (json.loads(file.read_text()) for file in files)
+    assert (other["built"], other["built_before"]) == (0, 2)
+    same = ("sweep", "commit", "compared_with", "verdict", "sum", "new", "as_before", "mended")
+    assert {name: one[name] for name in same} == {name: other[name] for name in same}
+    assert one["sum"] == "2 targets newly broken"
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        assert [sweep.state for sweep in list_sweeps(store)] == [SweepState.FINISHED] * 2
+
+
+def test_a_sweep_that_waits_goes_on_with_what_the_first_has_left_when_that_is_killed(kelp: Kelp) -> None:
+    gate = hold_the_second_build(kelp)
+    first = kelp.start("sweep", "main", "--workers", "1", *SHARED_FILES)
+    wait_for_first_build(first)
+    file = kelp.folder / "second.json"
+    second = kelp.start("sweep", "main", "--workers", "1", "--json", str(file), *SHARED_FILES)
+    assert second.stderr is not None
+    assert "waiting" in second.stderr.readline()
+    gate.touch()
+    first.kill()
+    first.communicate(timeout=60)
+    _, errors = second.communicate(timeout=120)
+    assert second.returncode == 0, errors
+    report = json.loads(file.read_text())
+    assert (report["sweep"], report["sum"]) == (1, "both targets are well")
+    # The second build had begun when the first process was killed; it may have ended before.
+    assert (report["built"], report["built_before"]) in [(1, 1), (0, 2)]
+
+
+def test_sweeps_of_several_commits_at_once_on_one_store_are_all_right(kelp: Kelp) -> None:
     kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
     revisions = ["main", "main", "main~1"]
     processes = [kelp.start("sweep", revision, "--workers", "1") for revision in revisions]
@@ -193,7 +243,7 @@ def test_two_sweeps_at_once_on_one_store_are_both_right(kelp: Kelp) -> None:
     assert [process.returncode for process in processes] == [1, 1, 0], outputs
     with SqliteStore(kelp.store / "evidence.db") as store:
         sweeps = list_sweeps(store)
-        assert len(sweeps) == 3
+        assert len(sweeps) == 2
         assert {sweep.state for sweep in sweeps} == {SweepState.FINISHED}
         assert all(len(list_swept(store, sweep.sweep_id)) == 2 for sweep in sweeps)
         assert len(load_mainline(store)) == 2
