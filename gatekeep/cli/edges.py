@@ -53,6 +53,13 @@ _NO_CACHES: Caches = MappingProxyType({})
 _DEFAULT_CHOICE = SandboxChoice()
 
 
+def make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
+    """Give what a terminal shows, or one line a build for logs."""
+    if sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb":
+        return LiveProgress(workers=workers, jobs=jobs)
+    return LineProgress(sys.stderr)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edges:
     """
@@ -69,6 +76,7 @@ class Edges:
     environment: Mapping[str, str]
     sandbox: RunSandbox
     now: Callable[[], datetime]
+    make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress
 
     @property
     def today(self) -> date:
@@ -88,6 +96,7 @@ def open_edges(
     verbose: bool,
     sandbox: SandboxChoice = _DEFAULT_CHOICE,
     now: Callable[[], datetime] = _utc_now,
+    make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress,
 ) -> Iterator[Edges]:
     """
     Open the repository and the store.
@@ -98,6 +107,7 @@ def open_edges(
         verbose: Log every event, not only finished builds.
         sandbox: What the operator said about it.
         now: The clock, which gives aware instants.
+        make_progress: Who is told how far a run is, by its number of workers and its jobs.
 
     Raises:
         RepositoryError: No repository there.
@@ -126,6 +136,7 @@ def open_edges(
             environment=environment,
             sandbox=run_sandbox,
             now=now,
+            make_progress=make_progress,
         )
 
 
@@ -345,7 +356,7 @@ def run_plan(
     worker_count = min(workers or core_count, len(plan.jobs))
     # Who asks for fewer workers than there are cores wants the machine for something else as well.
     core_count = min(workers or core_count, core_count)
-    progress = _make_progress(worker_count, plan.jobs)
+    progress = edges.make_progress(worker_count, plan.jobs)
     progress.started(len(plan.jobs), len(plan.known))
     try:
         with open_executor(
@@ -369,9 +380,3 @@ def run_plan(
             )
     finally:
         progress.finished()
-
-
-def _make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
-    if sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb":
-        return LiveProgress(workers=workers, jobs=jobs)
-    return LineProgress(sys.stderr)

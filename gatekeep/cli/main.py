@@ -27,6 +27,7 @@ EXIT_INTERRUPTED = 130
 _COMMANDS = {
     "gate": ("gatekeep.cli.gate", "Judge a change: build every target at every commit, say pass or block."),
     "land": ("gatekeep.cli.land", "Gate a change and, where it passes, move the branch to what was judged."),
+    "receive": ("gatekeep.cli.receive", "Gate a push on the server: what the pre-receive hook runs."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
     "sweep": (
         "gatekeep.cli.sweep",

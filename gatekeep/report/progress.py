@@ -84,7 +84,7 @@ class LineProgress:
             stream: Where to write; standard error by default.
             clock: Seconds that only go forward.
         """
-        self._stream = _PatientStream(stream or sys.stderr)
+        self._stream = PatientStream(stream or sys.stderr)
         self._clock = clock
         self._lock = threading.Lock()
         self._total = 0
@@ -166,7 +166,7 @@ class LiveProgress:
         self._troubled = 0
         self._started_s: float | None = None
         # It has all of TextIO that rich uses.
-        file = cast(TextIO, _PatientStream(stream or sys.stderr))
+        file = cast(TextIO, PatientStream(stream or sys.stderr))
         self._console = Console(file=file, markup=False, highlight=False, emoji=False)
         self._live = Live(
             console=self._console,
@@ -309,7 +309,7 @@ def _job_key(job: Job) -> tuple[str, str]:
     return job.commit.tree_id, job.target.name
 
 
-class _PatientStream:
+class PatientStream:
     """A text stream that goes quiet, and stays so, when its reader has gone away."""
 
     def __init__(self, stream: TextIO) -> None:
