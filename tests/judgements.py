@@ -11,6 +11,7 @@ import random
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+from gatekeep.model.approval import ApprovalCheck
 from gatekeep.model.change import Change, Commit, Conflict
 from gatekeep.model.evidence import (
     Artifact,
@@ -384,6 +385,17 @@ def waived() -> Judgement:
     return replace(judgement, verdict=replace(judgement.verdict, waived=(excused,), waivers=uses))
 
 
+def approved() -> Judgement:
+    """A change that loosens its matrix and passes by an approval; another was for another change."""
+    judgement = make_judgement()
+    reason = make_reason(Rule.LOOSENED, blocks=False, approved_by=("isa",), details=("approved by isa",))
+    checks = (
+        ApprovalCheck(source="refs/gatekeep/approvals/0f/1", approver=None, why="it is for another change"),
+        ApprovalCheck(source="refs/gatekeep/approvals/0f/2", approver="isa", fingerprint="SHA256:0"),
+    )
+    return replace(judgement, verdict=replace(judgement.verdict, approved=(reason,), approvals=checks))
+
+
 def passed() -> Judgement:
     """A change that passes: one notice, two regions moved."""
     return make_judgement(
@@ -519,6 +531,8 @@ def hostile() -> Judgement:
         judgement.verdict,
         waived=(replace(reason, blocks=False, waiver=HOSTILE),),
         waivers=(WaiverUse(waiver=waiver, standing=WaiverStanding.ENDED, days_left=-1),),
+        approved=(replace(reason, blocks=False, approved_by=(HOSTILE,)),),
+        approvals=(ApprovalCheck(source=HOSTILE, approver=None, fingerprint=HOSTILE, why=HOSTILE),),
     )
     return replace(judgement, verdict=verdict)
 
@@ -535,6 +549,7 @@ def shuffled(judgement: Judgement, seed: int = 7) -> Judgement:
             reasons=tuple(deal.sample(verdict.reasons, len(verdict.reasons))),
             notices=tuple(deal.sample(verdict.notices, len(verdict.notices))),
             waived=tuple(deal.sample(verdict.waived, len(verdict.waived))),
+            approved=tuple(deal.sample(verdict.approved, len(verdict.approved))),
             deltas=tuple(deal.sample(verdict.deltas, len(verdict.deltas))),
         ),
     )

@@ -13,6 +13,7 @@ from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
     FILE,
+    approval_option,
     colour_option,
     json_option,
     matrix_option,
@@ -22,6 +23,7 @@ from gatekeep.cli.options import (
     verbose_option,
     workers_option,
 )
+from gatekeep.runner.approvals import ApprovalSources
 from gatekeep.tree.merge import load_landing
 
 
@@ -35,6 +37,7 @@ from gatekeep.tree.merge import load_landing
 @repository_option
 @store_option
 @workers_option
+@approval_option
 @sandbox_options
 @click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")
 @json_option("Write the whole judgement as JSON; - for standard output.")
@@ -48,6 +51,7 @@ def gate(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    approvals: tuple[Path, ...],
     sandbox: SandboxChoice,
     rebuild: bool,
     json_file: Path | None,
@@ -78,7 +82,9 @@ def gate(
     """
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         change = load_landing(edges.repository, base, head)
-        judgement = judge_change(edges, change, matrix, workers, rebuild=rebuild)
+        judgement = judge_change(
+            edges, change, matrix, workers, rebuild=rebuild, approvals=ApprovalSources(files=approvals)
+        )
         shown = show_log_places(judgement, edges.folder)
     write_judgement(shown, json_file, markdown_file, colour)
     return exit_code(judgement.verdict.decision)

@@ -13,21 +13,32 @@ from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchai
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.screen import write_reports
 from gatekeep.judge.case import Case
+from gatekeep.judge.loosening_reasons import list_statements
 from gatekeep.judge.verdict import judge, sort_evidence
+from gatekeep.model.approval import ApprovalRequest, make_request
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
+from gatekeep.model.matrix import Approver
 from gatekeep.model.plan import Plan
 from gatekeep.model.verdict import Decision, Judgement
+from gatekeep.runner.approvals import NO_SOURCES, ApprovalSources, gather_approvals
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything, Carrier
 from gatekeep.runner.waivers import WaiverFiles, load_waivers
+from gatekeep.tree.signature import SshKeygen
 
 
 def judge_change(
-    edges: Edges, change: Change, matrix: Path | None, workers: int | None, *, rebuild: bool = False
+    edges: Edges,
+    change: Change,
+    matrix: Path | None,
+    workers: int | None,
+    *,
+    rebuild: bool = False,
+    approvals: ApprovalSources = NO_SOURCES,
 ) -> Judgement:
     """
     Build what must be built of a change and judge it.
@@ -38,6 +49,7 @@ def judge_change(
         matrix: A matrix file by name; None means the one in the trees.
         workers: How many builds run at once; None means the cores that this process may use.
         rebuild: Take nothing over from earlier runs.
+        approvals: Where approvals are looked for, besides the repository's refs.
 
     Raises:
         RepositoryError: Git cannot give a tree of the change, or cannot be run.
@@ -47,14 +59,7 @@ def judge_change(
         RunnerError: The machine cannot build.
     """
     repository = edges.repository
-    matrices = load_matrices(
-        change,
-        named=matrix,
-        work_tree=repository.work_tree,
-        files=repository,
-        parse=edges.matrices.read,
-    )
-    waivers = load_waivers(change, matrices, files=repository, parse=parse_waivers)
+    matrices, waivers = _load_files(edges, change, matrix)
     barred = {bar.target for bar in edges.store.list_barred()}
     toolchains = ready_toolchains(edges, matrices.by_tree.values())
     stored = edges.store.list_evidence(_trees(change))
@@ -79,7 +84,9 @@ def judge_change(
         caches={} if rebuild else list_caches(toolchains),
         stored=stored,
     )
-    case = _make_case(edges, change, matrices, waivers, (*plan.known, *found))
+    case = _ask_approvers(
+        edges, _make_case(edges, change, matrices, waivers, (*plan.known, *found)), matrices, approvals
+    )
     return Judgement(
         change=change,
         matrix=case.base_matrix,
@@ -89,6 +96,66 @@ def judge_change(
         judged_on=case.judged_on,
         carried_count=sum(1 for entry in found if entry.carried is not None),
     )
+
+
+def load_request(edges: Edges, change: Change, matrix: Path | None) -> tuple[ApprovalRequest, tuple[Approver, ...]]:
+    """
+    Say what of a change has to be approved. Nothing is built for it.
+
+    Args:
+        edges: What the run holds open.
+        change: As `load_landing` gives it.
+        matrix: As for `judge_change`.
+
+    Returns:
+        The request, whose `statements` are empty when the change loosens nothing, and who may approve it.
+
+    Raises:
+        RepositoryError: Git cannot give a tree of the change.
+        MatrixError: The base's matrix, or its file of waivers, is wrong.
+        UsageError: The base has none.
+    """
+    matrices, waivers = _load_files(edges, change, matrix)
+    case = Case(
+        change=change,
+        matrices=matrices.by_tree,
+        evidence={},
+        judged_on=edges.today,
+        waivers=waivers.by_tree,
+    )
+    return _make_request(case, matrices), case.base_matrix.approvers
+
+
+def _load_files(edges: Edges, change: Change, matrix: Path | None) -> tuple[Matrices, WaiverFiles]:
+    repository = edges.repository
+    matrices = load_matrices(
+        change,
+        named=matrix,
+        work_tree=repository.work_tree,
+        files=repository,
+        parse=edges.matrices.read,
+    )
+    return matrices, load_waivers(change, matrices, files=repository, parse=parse_waivers)
+
+
+def _make_request(case: Case, matrices: Matrices) -> ApprovalRequest:
+    return make_request(case.change, case.base_matrix.tree, matrices.digest, list_statements(case))
+
+
+def _ask_approvers(edges: Edges, case: Case, matrices: Matrices, sources: ApprovalSources) -> Case:
+    """Look for approvals where there is something to approve."""
+    request = _make_request(case, matrices)
+    if not request.statements:
+        return case
+    checks = gather_approvals(
+        edges.repository,
+        request,
+        sources,
+        approvers=case.base_matrix.approvers,
+        checker=SshKeygen(edges.environment),
+        day=case.judged_on,
+    )
+    return replace(case, approvals=checks)
 
 
 def _make_carrier(edges: Edges, barred: Collection[str], *, rebuild: bool) -> Carrier:
@@ -142,6 +209,7 @@ def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
             reasons=show_logs(verdict.reasons, prefix),
             notices=show_logs(verdict.notices, prefix),
             waived=show_logs(verdict.waived, prefix),
+            approved=show_logs(verdict.approved, prefix),
         ),
         evidence=show_evidence_logs(judgement.evidence, prefix),
     )

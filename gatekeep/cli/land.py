@@ -13,6 +13,7 @@ from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
     FILE,
+    approval_option,
     colour_option,
     json_option,
     matrix_option,
@@ -26,6 +27,7 @@ from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.verdict import Decision, Judgement
 from gatekeep.report.plain import plain
+from gatekeep.runner.approvals import ApprovalSources
 from gatekeep.tree.branch import find_branch, find_checkout, load_signature, move_branch
 from gatekeep.tree.merge import Signature, keep_merge, load_landing
 
@@ -45,6 +47,7 @@ from gatekeep.tree.merge import Signature, keep_merge, load_landing
 @repository_option
 @store_option
 @workers_option
+@approval_option
 @sandbox_options
 @json_option("Write the whole judgement as JSON; - for standard output.")
 @click.option("--markdown", "markdown_file", type=FILE, help="Write a review comment; - for standard output.")
@@ -60,6 +63,7 @@ def land(
     repository: Path,
     store: Path | None,
     workers: int | None,
+    approvals: tuple[Path, ...],
     sandbox: SandboxChoice,
     json_file: Path | None,
     markdown_file: Path | None,
@@ -88,7 +92,7 @@ def land(
         landing = _Landing(edges, branch, head, message)
         for left in range(attempts - 1, -1, -1):
             change = landing.load_change()
-            judgement = judge_change(edges, change, matrix, workers)
+            judgement = judge_change(edges, change, matrix, workers, approvals=ApprovalSources(files=approvals))
             said = _say_unmoved(branch, change, judgement, dry_run=dry_run) or landing.move(change)
             if said is not None:
                 break

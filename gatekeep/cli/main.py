@@ -29,6 +29,7 @@ _COMMANDS = {
     "land": ("gatekeep.cli.land", "Gate a change and, where it passes, move the branch to what was judged."),
     "receive": ("gatekeep.cli.receive", "Gate a push on the server: what the pre-receive hook runs."),
     "targets": ("gatekeep.cli.targets", "List and check the targets of a matrix."),
+    "approve": ("gatekeep.cli.approve", "Sign what a change loosens of the gate, as somebody whom the base trusts."),
     "sweep": (
         "gatekeep.cli.sweep",
         "Build every target of a commit clean: what is new since the last sweep, and who did it.",

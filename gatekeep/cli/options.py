@@ -43,6 +43,15 @@ verbose_option = click.option(
 )
 
 
+approval_option = click.option(
+    "--approval",
+    "approvals",
+    type=FILE,
+    multiple=True,
+    help="A file of `gatekeep approve`, besides the approvals in the repository; may be given several times.",
+)
+
+
 def matrix_option(about: str = "The matrix file. [default: matrix.yml at the root of the tree]") -> Decorator:
     """Give `--matrix`; `about` is its help."""
     return click.option("--matrix", type=FILE, help=about)

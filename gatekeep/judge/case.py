@@ -8,9 +8,10 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+from gatekeep.model.approval import ApprovalCheck
 from gatekeep.model.change import Change, Commit, LineMap
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.matrix import Matrix, Target
+from gatekeep.model.matrix import Matrix, Rules, Target
 from gatekeep.model.waiver import Waiver
 
 
@@ -24,7 +25,8 @@ class Case:
     name). `line_maps` leads, by commit id, from what a judged commit is compared with to its own tree; a missing one
     counts as "nothing moved". `paths` lists the files of each tree. `waivers` are those of each tree's own file; a tree
     whose file is wrong is missing there and has its message in `waiver_errors`. `judged_on` is the day, in UTC, that
-    decides which of the base's are in force.
+    decides which of the base's are in force. `approvals` are those that were found for the change, good or not; one
+    that counts approves all that the change loosens, since its text lists it all.
     """
 
     change: Change
@@ -36,6 +38,7 @@ class Case:
     matrix_errors: Mapping[str, str] = field(default_factory=dict)
     waivers: Mapping[str, tuple[Waiver, ...]] = field(default_factory=dict)
     waiver_errors: Mapping[str, str] = field(default_factory=dict)
+    approvals: tuple[ApprovalCheck, ...] = ()
 
     @property
     def base_matrix(self) -> Matrix:
@@ -43,8 +46,24 @@ class Case:
         return self.matrices[self.change.base.tree_id]
 
     @property
+    def approved_by(self) -> tuple[str, ...]:
+        """Who approves what the change loosens, by name; empty when nobody does."""
+        return tuple(sorted({check.approver for check in self.approvals if check.approver is not None}))
+
+    @property
+    def rules(self) -> Rules:
+        """The rules that count: the base's, or what somebody approved in their place."""
+        return self.matrix_of(self.change.landing).rules if self.approved_by else self.base_matrix.rules
+
+    @property
+    def counted_waivers(self) -> tuple[Waiver, ...]:
+        """The waivers that count: the base's, and those that somebody approved with the change."""
+        approved = self.waivers_of(self.change.landing) if self.approved_by else ()
+        return tuple(dict.fromkeys((*self.base_waivers, *approved)))
+
+    @property
     def base_waivers(self) -> tuple[Waiver, ...]:
-        """The waivers that count."""
+        """What the base's file grants."""
         return self.waivers.get(self.change.base.tree_id, ())
 
     def waivers_of(self, commit: Commit) -> tuple[Waiver, ...]:

@@ -80,7 +80,7 @@ def _iter_findings(
     name, outcome = target.name, evidence.outcome
     match outcome:
         case Built():
-            yield from _reserve_findings(case.matrix_before(commit), target, evidence, base)
+            yield from _reserve_findings(_limits_of(case, commit), target, evidence, base)
         case Broken():
             first = outcome.first_error
             yield Finding(
@@ -147,6 +147,11 @@ def _not_decided(target: str, outcome: NotDecided) -> Finding:
 
 def _undecided(target: str, message: str, hint: str | None = None) -> Finding:
     return Finding(rule=Rule.UNDECIDED, target=target, cause=(message,), message=message, detail=hint or "")
+
+
+def _limits_of(case: Case, commit: Commit) -> Matrix:
+    """Say by whose limits an image is held: where somebody approved what the change loosens, by its own alone."""
+    return case.matrix_of(commit) if case.approved_by else case.matrix_before(commit)
 
 
 def _reserve_findings(

@@ -21,7 +21,7 @@ from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_p
 from gatekeep.judge.version_range import is_within
 from gatekeep.judge.waiver_loosening import compare_waivers
 from gatekeep.judge.warning_options import count_options, is_silencing
-from gatekeep.model.matrix import Matrix, Place, Port, Recipe, Rules, RuleStrength, Target, Toolchain
+from gatekeep.model.matrix import Approver, Matrix, Place, Port, Recipe, Rules, RuleStrength, Target, Toolchain
 from gatekeep.model.quantity import render_exact_bytes
 from gatekeep.model.waiver import Waiver
 
@@ -105,6 +105,7 @@ def _iter_looser(base: Matrix, head: Matrix) -> Iterator[_Looser]:
         if claim.pattern not in claimed:
             message = f"{claim.pattern} is claimed no longer"
             yield _Looser(subject="the claims", aspect=("claims", claim.pattern), message=message)
+    yield from _compare_approvers(base.approvers, head.approvers)
     grown = frozenset(name for name, _ in base.rules.growth_per_change)
     targets = {target.name: target for target in head.targets}
     ports = {port.name: port for port in head.ports}
@@ -129,6 +130,22 @@ def _iter_waived(base: Sequence[Waiver], head: Sequence[Waiver]) -> Iterator[_Lo
             target=found.target,
             place=found.place,
         )
+
+
+def _compare_approvers(base: Sequence[Approver], head: Sequence[Approver]) -> Iterator[_Looser]:
+    """Whoever may approve may loosen: a key that is new, or has another name or a later last day."""
+    known = {(one.name, one.key): one for one in base}
+    for approver in head:
+        before = known.get((approver.name, approver.key))
+        if before is None:
+            message = f"{approver.name} may approve by the key {approver.fingerprint}, and could not"
+        elif before.until is not None and (approver.until is None or approver.until > before.until):
+            until = f"until {approver.until}" if approver.until is not None else "for ever"
+            message = f"the key of {approver.name} counts {until}, and no longer only until {before.until}"
+        else:
+            continue
+        aspect = ("approvers", approver.name, approver.fingerprint)
+        yield _Looser(subject="the approvers", aspect=aspect, message=message, place=approver.place)
 
 
 def _compare_rules(base: Rules, head: Rules) -> Iterator[_Looser]:

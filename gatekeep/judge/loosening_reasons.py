@@ -5,7 +5,7 @@ Each loosening is told at the first commit whose matrix shows it, with all targe
 that takes it back is named and mends nothing: between the two, the gate of every commit stood wider than the base
 allows. One that changes the value again makes a reason of its own, since that is another thing to answer for.
 
-All of them block. When somebody whom the base trusts can approve them, `Loosening.statement` is what an approval holds.
+All of them block until somebody whom the base trusts approves them; `Loosening.statement` is what an approval holds.
 """
 
 from __future__ import annotations
@@ -43,6 +43,28 @@ def list_loosened(case: Case) -> Iterator[Reason]:
         groups.setdefault(key, []).append(episode)
     for members in groups.values():
         yield _reason_of(case, members)
+
+
+def list_statements(case: Case) -> tuple[str, ...]:
+    """
+    Give all that the change loosens, one line each: what an approval of it holds.
+
+    Nothing of it rests on a build, so the evidence of the case may be missing.
+
+    Returns:
+        Sorted, each once; empty when there is nothing to approve.
+    """
+    said = {episode.loosening.statement for episode in _list_episodes(case)}
+    dropped = {
+        target.name
+        for commit in case.change.judged
+        if (here := case.matrices.get(commit.tree_id)) is not None
+        for target in case.matrix_before(commit).targets
+        if here.get_target(target.name) is None
+    }
+    if dropped:
+        said.add(f"the targets: dropped from the matrix; {', '.join(sorted(dropped))}")
+    return tuple(sorted(said))
 
 
 def _list_episodes(case: Case) -> tuple[_Episode, ...]:

@@ -26,6 +26,7 @@ from gatekeep.model.change import Commit, Conflict
 from gatekeep.model.evidence import Built, Diagnostic, Evidence, Outgrown, RegionUse
 from gatekeep.model.matrix import RuleStrength, Target
 from gatekeep.model.quantity import render_bytes
+from gatekeep.model.rule import APPROVABLE_RULES
 from gatekeep.model.verdict import Decision, Reason, RegionDelta, Rule, Verdict
 
 #: Detail lines of one reason; a change that outgrows 300 boards does not need 300 of them.
@@ -51,6 +52,7 @@ def judge(case: Case) -> Verdict:
         *_matrix_reasons(case),
         *_conflict_reasons(case),
     ]
+    reasons = [_ask_approvers(case, reason) for reason in reasons]
     position = {commit.commit_id: index for index, commit in enumerate(case.change.judged)}
     order = list(Rule)
 
@@ -61,17 +63,28 @@ def judge(case: Case) -> Verdict:
     blocking = tuple(sorted((reason for reason in reasons if reason.blocks), key=sort_key))
     shown = sorted((reason for reason in reasons if not reason.blocks), key=sort_key)
     waived = tuple(reason for reason in shown if reason.waiver)
+    approved = tuple(reason for reason in shown if reason.approved_by)
     certain = any(reason.rule is not Rule.UNDECIDED for reason in blocking)
     decision = Decision.BLOCK if certain else Decision.UNDECIDED if blocking else Decision.PASS
     return Verdict(
         decision=decision,
         reasons=blocking,
-        notices=tuple(reason for reason in shown if not reason.waiver),
+        notices=tuple(reason for reason in shown if not reason.waiver and not reason.approved_by),
         deltas=_deltas(case),
         new_warning_count=len({_warning_of(reason) for reason in reasons if reason.rule is Rule.NEW_WARNING}),
         waived=waived,
-        waivers=list_uses(case.base_waivers, case.judged_on, frozenset(reason.waiver for reason in waived)),
+        approved=approved,
+        approvals=case.approvals,
+        waivers=list_uses(case.counted_waivers, case.judged_on, frozenset(reason.waiver for reason in waived)),
     )
+
+
+def _ask_approvers(case: Case, reason: Reason) -> Reason:
+    """What loosens the gate does not block when somebody whom the base trusts has approved all of it."""
+    if reason.rule not in APPROVABLE_RULES or not case.approved_by:
+        return reason
+    details = (*reason.details, f"approved by {' and '.join(case.approved_by)}")
+    return replace(reason, blocks=False, approved_by=case.approved_by, details=details)
 
 
 def _warning_of(reason: Reason) -> tuple[object, ...]:
@@ -145,7 +158,7 @@ def _growth(case: Case) -> list[_Found]:
     """Hold the growth over the whole change against the base's rule."""
     if case.landing() is None:
         return []
-    limits = dict(case.base_matrix.rules.growth_per_change)
+    limits = dict(case.rules.growth_per_change)
     found: list[_Found] = []
     for delta in _deltas(case):
         limit = limits.get(delta.region)
@@ -246,7 +259,7 @@ def _warning_reasons(case: Case) -> Iterator[Reason]:
                 entry.targets.append(target.name)
     _find_first_commits(case, found.values())
     matrix = case.matrix_of(head)
-    blocks = case.base_matrix.rules.new_warnings is RuleStrength.BLOCK
+    blocks = case.rules.new_warnings is RuleStrength.BLOCK
     for entry in found.values():
         option = f" [-W{entry.warning.option}]" if entry.warning.option else ""
         groups: dict[Ruling | None, list[str]] = {}

@@ -1,9 +1,9 @@
 """
 What the base's waivers excuse, and what they no longer do.
 
-A waiver of the base that is in force on the day of the judgement takes the block from a fault of its rule and targets;
-the fault stands in every report. Two ways past its last day are closed here, both by way of the rule that a change need
-not answer for what was so at the base already:
+A waiver of the base (or one that is approved with the change) that is in force on the day of the judgement takes the
+block from a fault of its rule and targets; the fault stands in every report. Two ways past its last day are closed
+here, both by way of the rule that a change need not answer for what was so at the base already:
 
 - A fault that landed under a waiver is at the base from then on. For a rule and target that a waiver of the base names,
   the waiver is the only excuse: when it has ended, the fault blocks every change until one mends it.
@@ -48,7 +48,7 @@ def rule_on(case: Case, rule: Rule, target: str, *, was_at_base: bool, is_mended
     Returns:
         None where no waiver speaks of it, and the fault is judged as it is.
     """
-    named = [waiver for waiver in case.base_waivers if waiver.covers(rule, target)]
+    named = [waiver for waiver in case.counted_waivers if waiver.covers(rule, target)]
     named = [waiver for waiver in named if waiver.since <= case.judged_on]
     if rule not in WAIVABLE_RULES or not named:
         return None

@@ -41,6 +41,7 @@ from gatekeep.matrix.scalars import (
     Name,
     Order,
     Person,
+    PublicKey,
     Reserve,
     SettingName,
     SourceDate,
@@ -351,6 +352,19 @@ class RulesEntry(Entry):
     )
 
 
+class ApproverEntry(Entry):
+    """Somebody who may approve what a change loosens."""
+
+    KIND = "approver"
+    key: PublicKey = Field(
+        description="OpenSSH public key, the line of its .pub file.",
+        examples=['"ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI… isa"'],
+    )
+    until: Maybe[Day] = Field(
+        None, description="The last day on which it counts, in UTC; absent: always.", examples=["2027-06-30"]
+    )
+
+
 class MatrixEntry(Entry):
     """The list of every target of a firmware tree, and its rules."""
 
@@ -385,6 +399,11 @@ class MatrixEntry(Entry):
         [],
         description="Patterns of paths that say: here is a board. {board} once, {port} at most once, * in a segment.",
         examples=['["boards/{board}/board.mk"]'],
+    )
+    approvers: dict[Name, ApproverEntry] = Field(
+        {},
+        description="Who may approve what a change loosens, by name; the base's list counts.",
+        examples=["{isa: {key: ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAI…}}"],
     )
     rules: Maybe[RulesEntry] = Field(
         None, description="What blocks a change beyond a broken target.", examples=["{new_warnings: block}"]

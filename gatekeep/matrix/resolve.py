@@ -28,6 +28,7 @@ from gatekeep.matrix.scalars import LOAD_TIME_NAMES
 from gatekeep.matrix.storage import list_clashes, resolve_memory, resolve_part
 from gatekeep.model.matrix import (
     WAIVER_DAYS,
+    Approver,
     CacheWish,
     Claim,
     Matrix,
@@ -94,6 +95,7 @@ class _Resolver:
             targets=tuple(targets),
             claims=self._resolve_claims(),
             rules=self._resolve_rules(targets),
+            approvers=self._resolve_approvers(),
         )
         self._flush_shared()
         self.faults.raise_if_any()
@@ -377,6 +379,16 @@ class _Resolver:
             growth_per_change=tuple(entry.growth_per_change.items()),
             waiver_days=entry.waiver_days or WAIVER_DAYS,
         )
+
+    def _resolve_approvers(self) -> tuple[Approver, ...]:
+        known: dict[str, str] = {}
+        approvers: list[Approver] = []
+        for name, entry in self.entry.approvers.items():
+            if (other := known.setdefault(entry.key, name)) != name:
+                self.faults.add(entry.value_at("key"), f"{name} has the key of {other}; give each key one name")
+            place = self._place(self.entry.name_at("approvers", name))
+            approvers.append(Approver(name=name, key=entry.key, until=entry.until, place=place))
+        return tuple(approvers)
 
     # Faults that many targets share
 

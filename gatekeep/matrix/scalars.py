@@ -20,6 +20,7 @@ from pydantic import PlainValidator, WithJsonSchema
 
 from gatekeep.matrix.faults import find_nearest, quote, suggest
 from gatekeep.matrix.nodes import Data, Listing, Mapping, Scalar
+from gatekeep.matrix.ssh_key import parse_public_key
 from gatekeep.model.machines import MACHINES
 from gatekeep.model.matrix import Bits, ByteOrder, ImageFormat, Maintainer, RuleStrength
 from gatekeep.model.placeholders import RUN_TIME_NAMES, Template, parse_template
@@ -437,6 +438,17 @@ VersionRange = Annotated[
     str,
     PlainValidator(_read_version_range),
     _schema_of(r" *(?:~=|===?|!=|<=|>=|<|>)[^,\n]+(?:,[^,\n]+)*,? *"),
+]
+
+
+def _read_public_key(value: object) -> str:
+    return parse_public_key(_need_text(value, "an OpenSSH public key"))
+
+
+PublicKey = Annotated[
+    str,
+    PlainValidator(_read_public_key),
+    _schema_of(r" *[a-z][a-z0-9@.-]+ [A-Za-z0-9+/]+={0,2}(?: [^\n]*)?"),
 ]
 
 

@@ -4,6 +4,8 @@ What a matrix file says, resolved: every target whole, with nothing left to inhe
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
@@ -250,12 +252,38 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Approver:
+    """
+    Somebody who may approve what a change loosens.
+
+    `key` is an OpenSSH public key, type and base64 with one blank between. `until` is the last day, in UTC, on which it
+    counts; None means always.
+    """
+
+    name: str
+    key: str
+    until: date | None = None
+    place: Place = field(compare=False)
+
+    @property
+    def fingerprint(self) -> str:
+        """
+        What people compare keys by.
+
+        Source:
+            ssh-keygen(1), -l and -E: SHA256 of the decoded key, in base64 without padding.
+        """
+        digest = hashlib.sha256(base64.b64decode(self.key.partition(" ")[2])).digest()
+        return f"SHA256:{base64.b64encode(digest).decode('ascii').rstrip('=')}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Matrix:
     """
     A whole matrix.
 
     `source_date` becomes SOURCE_DATE_EPOCH (seconds since 1970-01-01 UTC) of every build. `ports` and `targets` are in
-    file order; names are unique in both.
+    file order; names are unique in both, and so are the names and keys of `approvers`.
     """
 
     path: str
@@ -265,6 +293,7 @@ class Matrix:
     targets: tuple[Target, ...]
     claims: tuple[Claim, ...] = ()
     rules: Rules = field(default_factory=Rules)
+    approvers: tuple[Approver, ...] = ()
     #: Judging asks for every target by its name: looking through all of them each time, 3,000 would take seconds.
     _targets_by_name: dict[str, Target] = field(init=False, repr=False, compare=False)
 

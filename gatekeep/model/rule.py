@@ -31,3 +31,6 @@ WAIVABLE_RULES = (Rule.BROKEN, Rule.OUTGROWN, Rule.RESERVE, Rule.GROWTH, Rule.NE
 
 #: Of these, what a tree has or has not, whatever it was compared with: it stands until somebody mends it.
 STANDING_RULES = frozenset({Rule.BROKEN, Rule.OUTGROWN, Rule.RESERVE, Rule.TIMED_OUT})
+
+#: What somebody whom the base trusts may approve, for one exact change.
+APPROVABLE_RULES = frozenset({Rule.DROPPED_TARGET, Rule.LOOSENED})

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import Enum
 
+from gatekeep.model.approval import ApprovalCheck
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix
@@ -36,7 +37,8 @@ class Reason:
     `excerpt` quotes a log, hostile. `log_paths` has one log a target, and
     both where two builds of one contradict each other. `blocks` is False for what is only shown: a rule
     that reports, what was so at the base already, or what a waiver excuses. `waiver` is the name of the one that does,
-    or that did until it ended; empty where there is none.
+    or that did until it ended; empty where there is none. `approved_by` names who approved what would block, sorted;
+    empty where nobody did.
     """
 
     rule: Rule
@@ -50,6 +52,7 @@ class Reason:
     log_paths: tuple[str, ...] = ()
     blocks: bool = True
     waiver: str = ""
+    approved_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,11 +74,13 @@ class RegionDelta:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """
-    The answer: `decision`, the reasons that block or leave it undecided, what is only shown, and what is waived.
+    The answer: `decision`, the reasons that block or leave it undecided, what is only shown, what is waived and what
+    is approved.
 
-    `reasons`, `notices` and `waived` are sorted by rule, commit, targets, so that the same evidence gives the same
-    bytes. `deltas` compares base and head for every region that changed, sorted by target. `new_warning_count` counts
-    findings, not targets. `waivers` are all of the base's, in the order of their file, and what each did here.
+    `reasons`, `notices`, `waived` and `approved` are sorted by rule, commit, targets, so that the same evidence gives
+    the same bytes. `deltas` compares base and head for every region that changed, sorted by target. `new_warning_count`
+    counts findings, not targets. `waivers` are all that count, in the order of their file, and what each did here.
+    `approvals` are all that were found for the change, whether they count or not.
     """
 
     decision: Decision
@@ -85,6 +90,8 @@ class Verdict:
     new_warning_count: int
     waived: tuple[Reason, ...] = ()
     waivers: tuple[WaiverUse, ...] = ()
+    approved: tuple[Reason, ...] = ()
+    approvals: tuple[ApprovalCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

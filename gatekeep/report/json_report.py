@@ -65,6 +65,16 @@ def render_json(judgement: Judgement) -> str:
         "notices": [_reason(reason) for reason in verdict.notices],
         "waived": [_reason(reason) for reason in verdict.waived],
         "waivers": [waiver_json(use) for use in verdict.waivers],
+        "approved": [_reason(reason) for reason in verdict.approved],
+        "approvals": [
+            {
+                "source": check.source,
+                "approver": check.approver,
+                "fingerprint": check.fingerprint or None,
+                "why": check.why or None,
+            }
+            for check in verdict.approvals
+        ],
         "judged_on": ordered.judged_on.isoformat(),
         "new_warnings": verdict.new_warning_count,
         "reused": ordered.reused_count,
@@ -114,6 +124,7 @@ def _reason(reason: Reason) -> dict[str, Any]:
         "logs": list(reason.log_paths),
         "blocks": reason.blocks,
         "waiver": reason.waiver or None,
+        "approved_by": list(reason.approved_by),
     }
 
 

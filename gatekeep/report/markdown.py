@@ -31,6 +31,7 @@ from gatekeep.report.wording import (
     count,
     put_in_order,
     rank_deltas,
+    say_approvals,
     say_landing,
     say_reason,
     say_scope,
@@ -153,11 +154,14 @@ def _iter_blocks(judgement: Judgement) -> Iterator[_Block]:
     for reason in verdict.reasons:
         sentence = _sentence(reason, commits, change)
         yield _Block(text="\n\n".join((sentence, *_iter_rest(reason))), short_text=sentence, noun="reason")
-    if verdict.waived:
-        yield _Block(text="Waived, does not block:", noun="heading")
-    for reason in verdict.waived:
-        facts = "".join(f"\n  - {_words(detail)}" for detail in reason.details[:_DETAILS_SHOWN])
-        yield _Block(text=f"- {_sentence(reason, commits, change)}{facts}", noun="waived reason")
+    if lines := say_approvals(judgement):
+        yield _Block(text="Approvals:\n\n" + "\n".join(f"- {_words(line)}" for line in lines), noun="list of approvals")
+    for heading, reasons in (("Waived", verdict.waived), ("Approved", verdict.approved)):
+        if reasons:
+            yield _Block(text=f"{heading}, does not block:", noun="heading")
+        for reason in reasons:
+            facts = "".join(f"\n  - {_words(detail)}" for detail in reason.details[:_DETAILS_SHOWN])
+            yield _Block(text=f"- {_sentence(reason, commits, change)}{facts}", noun=f"{heading.lower()} reason")
     if lines := say_waivers(verdict.waivers):
         yield _Block(text="Waivers:\n\n" + "\n".join(f"- {_words(line)}" for line in lines), noun="list of waivers")
     ranked = rank_deltas(verdict.deltas)

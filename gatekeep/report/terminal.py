@@ -2,9 +2,9 @@
 What an author reads at the gate.
 
 The last lines are what is on the screen when the run ends, so the report reads towards them: what was judged, which
-regions moved, what is only shown, what is waived, then every reason, and in the last line the verdict. A reason is one
-sentence that says whom it hits, what is wrong, where, and since when; what it rests on stands indented under it. Colour
-only repeats what the words say.
+regions moved, what is only shown, waived or approved, then every reason, and in the last line the verdict. A reason is
+one sentence that says whom it hits, what is wrong, where, and since when; what it rests on stands indented under it.
+Colour only repeats what the words say.
 
 Source: ECMA-48 (5th edition), clause 8.3.117 (SGR): 1 bold, 2 faint, 31 red, 32 green, 33 yellow, 0 back to normal.
 """
@@ -27,6 +27,7 @@ from gatekeep.report.wording import (
     count,
     put_in_order,
     rank_deltas,
+    say_approvals,
     say_landing,
     say_reason,
     say_scope,
@@ -96,10 +97,11 @@ class _Writer:
         yield from self._iter_header()
         yield from self._iter_deltas()
         yield from self._iter_notices()
-        yield from self._iter_waived()
+        yield from self._iter_excused()
         for reason in verdict.reasons:
             yield ""
             yield from self.iter_reason(reason)
+        yield from self._iter_list("approvals:", say_approvals(self._judgement))
         yield ""
         colour = _VERDICT_COLOURS[verdict.decision]
         yield self._paint(f"verdict: {say_verdict(verdict)}", f"{_BOLD};{colour}")
@@ -160,19 +162,23 @@ class _Writer:
         if len(notices) > _NOTICES_SHOWN:
             yield f"{_INDENT}and {len(notices) - _NOTICES_SHOWN} more; {_MORE}"
 
-    def _iter_waived(self) -> Iterator[str]:
-        """Every waived reason is shown, however many there are: none has lesser standing."""
+    def _iter_excused(self) -> Iterator[str]:
+        """Every waived or approved reason is shown, however many there are: none has lesser standing."""
         verdict = self._judgement.verdict
-        if verdict.waived:
+        for heading, reasons in (("waived", verdict.waived), ("approved", verdict.approved)):
+            if reasons:
+                yield ""
+                yield f"{heading}, does not block:"
+            for reason in reasons:
+                yield from self._wrap(self._say(reason), first=_INDENT, rest=_INDENT * 2)
+                for detail in reason.details:
+                    yield from self._wrap([Span(role=Role.MESSAGE, text=detail)], first=_INDENT * 2, rest=_INDENT * 3)
+        yield from self._iter_list("waivers:", say_waivers(verdict.waivers))
+
+    def _iter_list(self, heading: str, lines: tuple[str, ...]) -> Iterator[str]:
+        if lines:
             yield ""
-            yield "waived, does not block:"
-        for reason in verdict.waived:
-            yield from self._wrap(self._say(reason), first=_INDENT, rest=_INDENT * 2)
-            for detail in reason.details:
-                yield from self._wrap([Span(role=Role.MESSAGE, text=detail)], first=_INDENT * 2, rest=_INDENT * 3)
-        if lines := say_waivers(verdict.waivers):
-            yield ""
-            yield "waivers:"
+            yield heading
         for line in lines:
             yield from self._wrap([Span(role=Role.MESSAGE, text=line)], first=_INDENT, rest=_INDENT * 2)
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from gatekeep.model.change import Change, Commit, Conflict
+from gatekeep.model.rule import APPROVABLE_RULES
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
 from gatekeep.model.waiver import WaiverStanding, WaiverUse
 
@@ -73,6 +74,7 @@ def put_in_order(judgement: Judgement) -> Judgement:
             reasons=_sort_reasons(verdict.reasons, judgement.change),
             notices=_sort_reasons(verdict.notices, judgement.change),
             waived=_sort_reasons(verdict.waived, judgement.change),
+            approved=_sort_reasons(verdict.approved, judgement.change),
             deltas=tuple(sorted(verdict.deltas, key=lambda delta: (delta.target, delta.region))),
         ),
     )
@@ -152,10 +154,15 @@ def say_verdict(verdict: Verdict) -> str:
     """
     Word the verdict.
 
-    `pass`, `pass, 1 reason waived`, `block, 2 reasons`, `block, 2 reasons, 1 more undecided`, `undecided, 1 reason`.
+    `pass`, `pass, 1 reason waived, 2 reasons approved`, `block, 2 reasons`, `block, 2 reasons, 1 more undecided`,
+    `undecided, 1 reason`.
     """
     undecided = sum(reason.rule is Rule.UNDECIDED for reason in verdict.reasons)
-    waived = f", {count(len(verdict.waived), 'reason')} waived" if verdict.waived else ""
+    waived = "".join(
+        f", {count(len(reasons), 'reason')} {word}"
+        for reasons, word in ((verdict.waived, "waived"), (verdict.approved, "approved"))
+        if reasons
+    )
     match verdict.decision:
         case Decision.PASS:
             return f"pass{waived}"
@@ -179,6 +186,21 @@ def say_waivers(uses: Iterable[WaiverUse]) -> tuple[str, ...]:
             lines.append(f"{waiver.name} ends {when}: {what} blocks again then")
         if use.standing is WaiverStanding.UNUSED:
             lines.append(f"{waiver.name} excuses nothing here: {what}; remove it where it is not needed any more")
+    return tuple(lines)
+
+
+def say_approvals(judgement: Judgement) -> tuple[str, ...]:
+    """Word which approvals do not count, and why; and where one is wanted, who can give it."""
+    verdict, matrix = judgement.verdict, judgement.matrix
+    lines = [f"{check.source}: {check.why}" for check in verdict.approvals if check.approver is None]
+    if any(reason.rule in APPROVABLE_RULES for reason in verdict.reasons):
+        days = judgement.judged_on
+        names = [one.name for one in matrix.approvers if one.until is None or one.until >= days]
+        if names:
+            how = f"gatekeep approve {judgement.change.base.short_id} {judgement.change.head.short_id} --key FILE"
+            lines.append(f"what the change loosens can be approved by {_name_some(names)}: {how}")
+        else:
+            lines.append(f"what the change loosens can be approved by nobody: {matrix.path} of the base lists none")
     return tuple(lines)
 
 

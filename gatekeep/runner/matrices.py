@@ -8,6 +8,7 @@ one for all commits.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,12 +32,14 @@ class Matrices:
     The matrices of a change.
 
     `by_tree` always has the base's tree. A tree whose matrix is missing or wrong is absent there and has its message in
-    `errors`. `in_tree` is the path in the tree, None for a matrix beside it.
+    `errors`. `in_tree` is the path in the tree, None for a matrix beside it. `digest` is the SHA-256, in hexadecimal,
+    of the file that judges.
     """
 
     by_tree: dict[str, Matrix]
     errors: dict[str, str]
     in_tree: str | None
+    digest: str
 
 
 def load_matrices(
@@ -84,7 +87,11 @@ def load_matrices(
     for commit in change.commits:
         if change.base_of(commit).tree_id in before and files.read_file(commit.tree_id, in_tree) is None:
             errors.pop(commit.tree_id, None)
-    return Matrices(by_tree=by_tree, errors=errors, in_tree=in_tree)
+    return Matrices(by_tree=by_tree, errors=errors, in_tree=in_tree, digest=_digest(base_text))
+
+
+def _digest(text: bytes) -> str:
+    return hashlib.sha256(text).hexdigest()
 
 
 def _path_in_tree(named: Path, work_tree: Path | None) -> str | None:
@@ -114,4 +121,4 @@ def _one_for_all(
         ) from error
     matrix = parse(text, str(named))
     trees = (commit.tree_id for commit in change.iter_trees())
-    return Matrices(by_tree=dict.fromkeys(trees, matrix), errors={}, in_tree=None)
+    return Matrices(by_tree=dict.fromkeys(trees, matrix), errors={}, in_tree=None, digest=_digest(text))

@@ -14,7 +14,19 @@ from hypothesis import strategies as st
 
 from gatekeep.judge.loosening import list_loosenings
 from gatekeep.matrix.load import parse_matrix
-from gatekeep.model.matrix import Matrix, Memory, Part, Port, Recipe, Region, Rules, RuleStrength, Target, Toolchain
+from gatekeep.model.matrix import (
+    Approver,
+    Matrix,
+    Memory,
+    Part,
+    Port,
+    Recipe,
+    Region,
+    Rules,
+    RuleStrength,
+    Target,
+    Toolchain,
+)
 from gatekeep.model.rule import Rule
 from gatekeep.model.waiver import Waiver
 from tests.cases import make_matrix, make_target, make_waiver
@@ -555,7 +567,8 @@ def test_a_waiver_is_looser_exactly_where_it_adds_a_day(before: list[tuple[int, 
 
 #: What of each value is compared, and what may change freely: it judges nothing, or tells the build what to do.
 COMPARED: dict[type, tuple[set[str], set[str]]] = {
-    Matrix: ({"ports", "targets", "claims", "rules"}, {"path", "tree", "source_date"}),
+    Matrix: ({"ports", "targets", "claims", "rules", "approvers"}, {"path", "tree", "source_date"}),
+    Approver: ({"name", "key", "until"}, {"place"}),
     Rules: ({"new_warnings", "growth_per_change", "waiver_days"}, set()),
     Port: ({"name", "machine", "bits", "byte_order"}, {"maintainers", "since", "place"}),
     Target: (

@@ -88,6 +88,9 @@ mips/stack: wrote into the source tree (boards/stack/made.h); say `builds_in_tre
 mips/stack: toolchain bare-clang is missing, at commit 5555555555 (Light the new beacon at Noup)
     install it: pip install ziglang
 
+approvals:
+    what the change loosens can be approved by nobody: matrix.yml of the base lists none
+
 verdict: block, 12 reasons, 1 more undecided
 """
 
@@ -309,3 +312,21 @@ def test_every_waived_reason_is_shown_however_many_there_are():
         replace(judgement, verdict=replace(judgement.verdict, waived=many)), colour=False, width=100
     )
     assert all(f"fault {number}," in shown for number in range(40))
+
+
+def test_approved_reasons_and_approvals_that_do_not_count_are_told():
+    report = render_terminal(judgements.approved(), colour=False, width=100)
+    assert (
+        report.partition("approved, does not block:\n")[2]
+        == """\
+    the part nor-half of mips/stack, the only target of mips: the reserve of flash is lowered
+        from 3277 B to 655 B; a change cannot loosen its own gate, since commit 5555555555 (Light
+        the new beacon at Noup)
+        approved by isa
+
+approvals:
+    refs/gatekeep/approvals/0f/1: it is for another change
+
+verdict: pass, 1 reason approved
+"""
+    )
