@@ -36,11 +36,16 @@ from gatekeep.build.capped_log import MIN_LIMIT_BYTES
 from gatekeep.build.confinement import Confinement
 from gatekeep.build.machine import read_oom_kills
 from gatekeep.errors import RunnerError
+from gatekeep.model.limits import Limits
 
 #: How long past every limit of the keeper we wait for its answer, before we take it for stopped or hung.
 _BACKSTOP_S = 15.0
 #: How often we look for processes whose keeper has gone; one that forks faster than we kill needs a sandbox.
 _LAST_LOOKS = 20
+
+
+#: For what is no build of a recipe: probes, and tests of compilers.
+_DEFAULT_LIMITS = Limits(memory_bytes=2 * 1024**3, process_count=512, disk_bytes=1024**3)
 
 
 class CancelToken:
@@ -93,7 +98,7 @@ class CommandSpec:
     `directory` is where it starts; `argv[0]` is a path (from there) or looked up on the PATH of `environment`, which is
     all the environment that it gets. `log_path` is appended to, in a folder that exists; `log_limit_bytes` is for the
     whole file, and what is past it is cut out of the middle. `pass_fds` keep their numbers. `confinement` is the
-    sandbox around it, None for none; a confined command gets PWD as well.
+    sandbox around it, None for none; a confined command gets PWD as well, and is held to `limits`.
     """
 
     argv: tuple[str, ...]
@@ -103,6 +108,7 @@ class CommandSpec:
     log_path: Path
     log_limit_bytes: int
     pass_fds: tuple[int, ...] = ()
+    limits: Limits = _DEFAULT_LIMITS
     confinement: Confinement | None = None
 
     def __post_init__(self) -> None:
@@ -179,7 +185,28 @@ class Lost:
     message: str
 
 
-CommandEnd = Exited | Signalled | TimedOutEnd | NotStarted | Cancelled | Lost
+class Resource(Enum):
+    """What a build can use too much of."""
+
+    MEMORY = "memory"
+    PROCESSES = "processes"
+    DISK = "disk"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverLimit:
+    """
+    It used more than its limits allow, and was ended or failed by that; only a confined command has limits.
+
+    `most` is the limit that held, in bytes or processes: the command's own, or what this machine can give where that
+    is less.
+    """
+
+    resource: Resource
+    most: int
+
+
+CommandEnd = Exited | Signalled | TimedOutEnd | OverLimit | NotStarted | Cancelled | Lost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -368,7 +395,7 @@ class SubprocessRunner:
         oom_kills = None
         if oom_kills_before is not None and oom_kills_after is not None:
             oom_kills = max(0, oom_kills_after - oom_kills_before)
-        return _read_answer(answer, oom_kills)
+        return _read_answer(answer, oom_kills, spec)
 
     def _take(self) -> _Keeper:
         with self._lock:
@@ -406,10 +433,22 @@ def _get_signal(number: int) -> Signals:
 _NAMED_SIGNALS = frozenset(Signals)
 
 
-def _read_answer(answer: dict[str, Any], oom_kills: int | None) -> CommandResult:
+def _get_limit(resource: Resource, limits: Limits) -> int:
+    return {
+        Resource.MEMORY: limits.memory_bytes,
+        Resource.PROCESSES: limits.process_count,
+        Resource.DISK: limits.disk_bytes,
+    }[resource]
+
+
+def _read_answer(answer: dict[str, Any], oom_kills: int | None, spec: CommandSpec) -> CommandResult:
     """Make a value of what a keeper says."""
     end: CommandEnd
     match answer["end"]:
+        case "ended" | "limit" if answer.get("exceeded"):
+            exceeded = Resource(answer["exceeded"])
+            held = spec.limits if spec.confinement is None else spec.confinement.limits
+            end = OverLimit(resource=exceeded, most=_get_limit(exceeded, held))
         case "not-started":
             return CommandResult(end=NotStarted(message=answer["message"], kind=Hindrance(answer["kind"])))
         case "lost":

@@ -29,6 +29,8 @@ from gatekeep.build.command import (
     Hindrance,
     Lost,
     NotStarted,
+    OverLimit,
+    Resource,
     Signalled,
     TimedOutEnd,
 )
@@ -59,9 +61,11 @@ from gatekeep.model.evidence import (
     log_file_name,
     name_outcome,
 )
-from gatekeep.model.matrix import Toolchain
+from gatekeep.model.limits import Limits
+from gatekeep.model.matrix import Recipe, Toolchain
 from gatekeep.model.placeholders import fill_at_run_time
 from gatekeep.model.plan import Job
+from gatekeep.model.quantity import render_bytes
 from gatekeep.model.readset import ReadSet
 
 #: Below this, "no space left on device" in a log is believed to be the machine's.
@@ -261,13 +265,14 @@ class Workplace:
                         time_limit_s=left_s,
                         log_path=self._log,
                         log_limit_bytes=recipe.log_limit_bytes,
+                        limits=recipe.limits,
                         pass_fds=lending.pass_fds,
                     ),
                     cancel,
                 )
             elapsed_s += result.elapsed_s
             log_cut = log_cut or result.log_cut
-            outcome = _outcome_of_command(argv[0], result, recipe.time_limit_s)
+            outcome = _outcome_of_command(argv[0], result, recipe)
             if outcome is not None:
                 missed = self._find_missed(result, lending.environment)
                 return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut, missed=missed)
@@ -399,7 +404,7 @@ def _log_build(evidence: Evidence) -> None:
     )
 
 
-def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> Outcome | None:
+def _outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> Outcome | None:
     """Give None for success."""
     end = result.end
     match end:
@@ -416,7 +421,9 @@ def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> 
                 return _out_of_memory()
             return Broken(message=f"{program} was ended by {end.signal.name}", first_error=None)
         case TimedOutEnd():
-            return TimedOut(limit_s=limit_s, stopped_by=end.stopped_by)
+            return TimedOut(limit_s=recipe.time_limit_s, stopped_by=end.stopped_by)
+        case OverLimit():
+            return _outcome_of_limit(end, recipe.limits)
         case NotStarted():
             if end.kind is Hindrance.HIDDEN:
                 return NotDecided(message=end.message)
@@ -429,6 +436,25 @@ def _outcome_of_command(program: str, result: CommandResult, limit_s: float) -> 
             return NotDecided(message=end.message, passing=True)
         case _:
             assert_never(end)
+
+
+def _outcome_of_limit(end: OverLimit, limits: Limits) -> Outcome:
+    """A limit of the recipe is the code's fault; that the machine has less to give is not."""
+    match end.resource:
+        case Resource.MEMORY:
+            what, own = f"{render_bytes(end.most)} of memory", limits.memory_bytes
+        case Resource.PROCESSES:
+            what, own = f"{end.most} processes at once", limits.process_count
+        case Resource.DISK:
+            what, own = f"{render_bytes(end.most)} of the disk", limits.disk_bytes
+        case _:
+            assert_never(end.resource)
+    if end.most >= own:
+        return Broken(message=f"the build used more than {what}, its limit", first_error=None)
+    return NotDecided(
+        message=f"the build used more than {what}, which is all that this machine gives to one build",
+        hint="build where there is more, or have the recipe's limit say that less must do",
+    )
 
 
 def _out_of_memory() -> NotDecided:

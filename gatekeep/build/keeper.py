@@ -25,12 +25,13 @@ lives on, as it does when keeper and gatekeep are killed in one blow. A process 
 program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
 socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
-Runs on the standard library, `launch`, `sandbox_start`, `capped_log` and `visible_reads` alone; nothing here may import
-more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages are marshal dictionaries behind
-a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory, environment, time_limit_s,
-grace_s, log_path, log_limit_bytes, fds, confinement}, with the descriptors of `fds` beside it; `confinement` is None,
-or {program, arguments} of a sandbox. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once
-nothing of it is left.
+Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log` and `visible_reads` alone; nothing
+here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages are marshal
+dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory, environment,
+time_limit_s, grace_s, log_path, log_limit_bytes, fds, confinement}, with the descriptors of `fds` beside it;
+`confinement` is None, or {program, arguments} of a sandbox and its limits: {memory_bytes, processes, disk_bytes,
+file_bytes, places, groups}. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once nothing of it
+is left.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
 """
@@ -50,6 +51,7 @@ from array import array
 
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
+from gatekeep.build.limit_watch import LOOK_S, LimitWatch
 from gatekeep.build.sandbox_start import Confined, explain_sandbox, read_code, start_confined
 from gatekeep.build.visible_reads import refuse_unseen_reads
 
@@ -171,7 +173,7 @@ class Watch:
         self._cpu_s = 0.0
         self._max_rss_bytes = 0
         self._survivor_count = 0
-        #: Why we ended it: "", "time", "cancel" or "orphan" (gatekeep is gone).
+        #: Why we ended it: "", "time", "limit", "cancel" or "orphan" (gatekeep is gone).
         self._cause = ""
         #: The signal that was the last one sent while the command itself still ran.
         self._stopped_by = ""
@@ -216,8 +218,9 @@ class Watch:
             if self._confined is not None:
                 os.close(self._confined.status)
             is_cut = log.finish()
-        end = {"": "ended", "time": "timed-out"}.get(self._cause, "cancelled")
+        end = {"": "ended", "time": "timed-out", "limit": "limit"}.get(self._cause, "cancelled")
         return {
+            "exceeded": self._conclude_limits(),
             "end": "lost" if self.left else end,
             "left": self.left,
             "status": self._status,
@@ -230,6 +233,13 @@ class Watch:
             "log_cut": is_cut,
             "log_fault": log.fault,
         }
+
+    def _conclude_limits(self) -> str:
+        if self._confined is None or self._confined.limits is None:
+            return ""
+        limits = self._confined.limits
+        limits.conclude(failed=self._cause in ("", "limit") and self._status != 0)
+        return limits.exceeded
 
     def _learn_end(self, confined: Confined) -> None:
         """
@@ -254,8 +264,10 @@ class Watch:
         poller.register(self._wake, select.POLLIN)
         control = self._control.fileno()
         killing_until: float | None = None
+        limits = self._confined.limits if self._confined is not None else None
+        look_at = time.monotonic() + LOOK_S if limits is not None else deadline
         while True:
-            wait_s = max(0.0, deadline - time.monotonic())
+            wait_s = max(0.0, min(deadline, look_at) - time.monotonic())
             for ready, _events in poller.poll(min(wait_s, _LONGEST_POLL_S) * 1000):
                 if ready == read_end:
                     if not self._read(read_end, log):
@@ -275,6 +287,12 @@ class Watch:
             if not self._has_children:
                 return
             now = time.monotonic()
+            if limits is not None and killing_until is None and now >= look_at:
+                look_at = now + LOOK_S
+                if self._looks_over(limits):
+                    # Whatever eats the machine gets no time to clean up.
+                    self._cause = "limit"
+                    deadline = now
             if killing_until is not None:
                 if now >= killing_until:
                     self.left = self._count_living() or 1
@@ -295,6 +313,14 @@ class Watch:
             elif now >= deadline:
                 self._cause = "time"
                 deadline = self._ask_to_end()
+
+    def _looks_over(self, limits: LimitWatch) -> bool:
+        """Look whether more is used than may be."""
+        processes = None
+        if limits.needs_processes:
+            own = {self._pid, self._confined.first if self._confined is not None else 0}
+            processes = [pid for pid, _group, _zombie in list_descendants(os.getpid()) if pid not in own]
+        return limits.look(processes)
 
     def _hears(self) -> bool:
         """Take a stop in; False when gatekeep is gone."""
@@ -327,6 +353,10 @@ class Watch:
         return time.monotonic() + float(self._request["grace_s"])
 
     def _kill(self) -> float:
+        if self._confined is not None and _is_child(self._confined.first, {self._confined.pid, os.getpid()}):
+            # With process 1 of a namespace the kernel ends all of it, however fast it forks (pid_namespaces(7)).
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._confined.first, signal.SIGKILL)
         self._signal(signal.SIGKILL)
         return time.monotonic()
 
@@ -364,6 +394,15 @@ class Watch:
             count = log.printed_bytes
             if not self._read(read_end, log) or log.printed_bytes == count:
                 return
+
+
+def _is_child(pid: int, parents: set[int]) -> bool:
+    """Tell whether a process is one of ours, and not another one under a number that was used again."""
+    try:
+        with open(f"/proc/{pid}/stat", "rb") as stream:  # noqa: PTH123
+            return int(stream.read().rpartition(b")")[2].split()[1]) in parents
+    except OSError:
+        return False
 
 
 def list_session(session: int) -> list[int]:

@@ -32,7 +32,7 @@ def count_usable_cores(*, root: Path = _ROOT, affinity_count: int | None = None)
         affinity_count: Cores in the affinity mask; None asks the kernel.
     """
     cores = affinity_count if affinity_count is not None else len(os.sched_getaffinity(0))
-    for folder, version in _iter_groups(root, "cpu"):
+    for folder, version in iter_groups(root, "cpu"):
         if version == 2:
             quota = parse_cpu_max(_read(folder / "cpu.max"))
         else:
@@ -54,6 +54,21 @@ def free_bytes(path: Path) -> int:
     return status.f_bavail * status.f_frsize
 
 
+def count_memory(*, root: Path = _ROOT) -> int:
+    """
+    Give the bytes of memory that our work may use at most: the machine's, or less where a control group limits us.
+
+    Args:
+        root: Where /proc and /sys are looked for.
+    """
+    most = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    for folder, version in iter_groups(root, "memory"):
+        text = _read(folder / ("memory.max" if version == 2 else "memory.limit_in_bytes")).strip()
+        if text.isdecimal():
+            most = min(most, int(text))
+    return most
+
+
 def read_oom_kills(*, root: Path = _ROOT) -> int | None:
     """
     Count the processes that the kernel has ended for lack of memory since some fixed moment.
@@ -71,11 +86,11 @@ def read_oom_kills(*, root: Path = _ROOT) -> int | None:
 @cache  # the groups are those at the start; 20 µs a reading in place of 300
 def _list_oom_counters(root: Path) -> tuple[Path, ...]:
     names = {2: "memory.events", 1: "memory.oom_control"}
-    groups = list(_iter_groups(root, "memory"))[:1]
+    groups = list(iter_groups(root, "memory"))[:1]
     return (*(folder / names[version] for folder, version in groups), root / "proc/vmstat")
 
 
-def _iter_groups(root: Path, controller: str) -> Iterator[tuple[Path, int]]:
+def iter_groups(root: Path, controller: str) -> Iterator[tuple[Path, int]]:
     """Give our group's folder for a controller, then every folder above it up to the mount, each with its version."""
     groups = parse_groups(_read(root / "proc/self/cgroup"))
     for mount_point, mount_root, controllers in parse_group_mounts(_read(root / "proc/self/mountinfo")):

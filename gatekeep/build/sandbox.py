@@ -32,8 +32,11 @@ from pathlib import Path
 
 from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited, NotStarted
 from gatekeep.build.confinement import Confinement
+from gatekeep.build.groups import find_groups
+from gatekeep.build.machine import count_memory, free_bytes
 from gatekeep.build.sandbox_view import drop_inner, is_system, list_private, list_programs, list_system
 from gatekeep.errors import RunnerError
+from gatekeep.model.limits import Limits
 
 #: Raise it when builds see another machine than before: what was built in the old sandbox is then built anew.
 _FORMAT = 1
@@ -82,7 +85,7 @@ class Sandbox:
     `program` is where bubblewrap lies, `base` its arguments that are the same for every command, `shown` what is seen
     besides the system, `hidden` what is covered even where it lies in something that is shown. `mark` goes into the
     evidence key: what was built in a sandbox never stands for what was built outside of one, nor the other way round,
-    since a build that fetches from the network passes only there.
+    since a build that fetches from the network passes only there. `groups` are those of `find_groups`.
     """
 
     program: str
@@ -90,6 +93,7 @@ class Sandbox:
     shown: tuple[str, ...]
     hidden: tuple[str, ...]
     mark: str
+    groups: Mapping[str, str]
 
     def confine(
         self, runner: CommandRunner, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path] = ()
@@ -103,14 +107,12 @@ class Sandbox:
             tmp: One of those; it is /tmp and /var/tmp too.
             readable: Further absolute paths that they see, perhaps within what is hidden; a missing one is passed over.
         """
+        places = tuple(place.absolute() for place in writable)
         return _ConfinedRunner(
-            runner,
-            lambda: self._cover(
-                writable=[place.absolute() for place in writable], tmp=tmp.absolute(), readable=readable
-            ),
+            runner, lambda limits: self._cover(limits, writable=places, tmp=tmp.absolute(), readable=readable)
         )
 
-    def _cover(self, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path]) -> Confinement:
+    def _cover(self, limits: Limits, *, writable: tuple[Path, ...], tmp: Path, readable: Sequence[Path]) -> Confinement:
         """Mount what is there at this moment: folders come and go with each job."""
         arguments = [*self.base, "--bind", str(tmp), "/tmp", "--bind", str(tmp), "/var/tmp"]  # noqa: S108 - mount points of the sandbox's own
         for path in self.shown:
@@ -125,7 +127,13 @@ class Sandbox:
                 arguments += ("--ro-bind", str(place), str(place))
         for hidden in (*self.hidden, "/"):
             arguments += ("--remount-ro", hidden)
-        return Confinement(program=self.program, arguments=tuple(arguments))
+        return Confinement(
+            program=self.program,
+            arguments=tuple(arguments),
+            limits=lower_limits(limits, tmp),
+            places=writable,
+            groups=self.groups,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,13 +146,26 @@ class NoSandbox:
 class _ConfinedRunner:
     """Starts every command confined."""
 
-    def __init__(self, runner: CommandRunner, cover: Callable[[], Confinement]) -> None:
+    def __init__(self, runner: CommandRunner, cover: Callable[[Limits], Confinement]) -> None:
         self._runner = runner
         self._cover = cover
 
     def run(self, spec: CommandSpec, cancel: CancelToken) -> CommandResult:
         """Run one command; see `CommandRunner.run`."""
-        return self._runner.run(replace(spec, confinement=self._cover()), cancel)
+        return self._runner.run(replace(spec, confinement=self._cover(spec.limits)), cancel)
+
+
+def lower_limits(limits: Limits, folder: Path) -> Limits:
+    """
+    Lower limits to what this machine can give to one build.
+
+    Four fifths of its memory, and half of what is free on the disk of `folder`: the rest is for whoever else works.
+    """
+    return replace(
+        limits,
+        memory_bytes=min(limits.memory_bytes, count_memory() * 4 // 5),
+        disk_bytes=min(limits.disk_bytes, max(free_bytes(folder) // 2, 1)),
+    )
 
 
 def find_sandbox(
@@ -179,13 +200,14 @@ def find_sandbox(
     shown = drop_inner((*list_programs(search_path), *extra))
     hidden = _list_within(hide, shown)
     seen = tuple(str(path) for path in shown if not is_system(path))
+    groups = find_groups()
     fault = ""
     # Root may set namespaces up where user namespaces are switched off.
     for users in (True, False) if os.geteuid() == 0 else (True,):
         base = _make_base(users=users)
         facts = [_FORMAT, users, [str(path) for path in extra]]
         mark = hashlib.sha256(json.dumps(facts).encode()).hexdigest()
-        sandbox = Sandbox(program=program, base=base, shown=seen, hidden=hidden, mark=mark)
+        sandbox = Sandbox(program=program, base=base, shown=seen, hidden=hidden, mark=mark, groups=groups)
         found = _try(sandbox, runner, environment, scratch, users=users)
         if found is None:
             return sandbox

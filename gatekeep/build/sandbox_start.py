@@ -19,9 +19,11 @@ import json
 import os
 import re
 import select
+import signal
 from typing import NamedTuple
 
-from gatekeep.build.launch import NotStartedError, enter, explain_start, find_program, spawn
+from gatekeep.build.launch import NotStartedError, describe, enter, explain_start, find_program, spawn
+from gatekeep.build.limit_watch import LimitWatch
 
 #: Setting up takes some milliseconds; on a machine that swaps, perhaps seconds.
 _SETUP_LIMIT_S = 60.0
@@ -32,12 +34,18 @@ _CANNOT_ENTER = re.compile(r"bwrap: Can't chdir to (?s:.*)$")
 
 
 class Confined(NamedTuple):
-    """A command in its sandbox: bubblewrap's own process, process 1 inside (0: unknown), and the end of its report."""
+    """
+    A command in its sandbox.
+
+    `pid` is bubblewrap's own process, `first` process 1 inside (0: there is none), `status` the end of its report.
+    `limits` is None where nothing runs that could be limited.
+    """
 
     pid: int
     first: int
     status: int
     program: bytes
+    limits: LimitWatch | None
 
 
 def start_confined(request: dict, null: int, output: int) -> Confined:  # type: ignore[type-arg]
@@ -77,8 +85,18 @@ def start_confined(request: dict, null: int, output: int) -> Confined:  # type: 
         for fd in (*theirs, *lifted):
             os.close(fd)
     first = _read_first(status)
-    os.close(go_on)
-    return Confined(pid, first, status, program)
+    limits = None
+    try:
+        # Before it goes on: what it starts is under the limits from its first instruction on.
+        limits = LimitWatch(confinement, first) if first else None
+    except OSError as error:
+        os.kill(pid, signal.SIGKILL)
+        os.waitpid(pid, 0)
+        os.close(status)
+        raise NotStartedError("machine", f"the sandbox's limits could not be set: {describe(error)}") from error
+    finally:
+        os.close(go_on)
+    return Confined(pid, first, status, program, limits)
 
 
 def read_code(confined: Confined) -> int | None:

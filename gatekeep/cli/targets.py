@@ -272,6 +272,8 @@ def _target_json(target: Target) -> dict[str, Any]:
             "keep_environment": recipe.keep_environment,
             "time_limit_s": recipe.time_limit_s,
             "log_limit_bytes": recipe.log_limit_bytes,
+            "memory_limit_bytes": recipe.memory_limit_bytes,
+            "disk_limit_bytes": recipe.disk_limit_bytes,
             "builds_in_tree": recipe.builds_in_tree,
         },
         "part": None

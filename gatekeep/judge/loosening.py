@@ -212,6 +212,13 @@ def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
     if head.time_limit_s > base.time_limit_s:
         # 15 digits hold whatever a matrix can say: a week, and nine digits after the point.
         yield ("time_limit",), f"the time limit is raised from {base.time_limit_s:.15g} s to {head.time_limit_s:.15g} s"
+    for aspect, was, now in (
+        ("memory_limit", base.memory_limit_bytes, head.memory_limit_bytes),
+        ("disk_limit", base.disk_limit_bytes, head.disk_limit_bytes),
+    ):
+        if now > was:
+            words = aspect.replace("_", " ")
+            yield (aspect,), f"the {words} is raised from {render_exact_bytes(was)} to {render_exact_bytes(now)}"
     if base.elf is not None and head.elf is None:
         yield ("elf",), "no ELF file is checked any more"
     if base.image is not None and head.image is None:

@@ -219,6 +219,14 @@ class RecipeEntry(Entry):
     log_limit: Maybe[Capacity] = Field(
         None, description="How much of a build's output is kept; absent: 4 MiB.", examples=["4 MiB"]
     )
+    memory_limit: Maybe[Capacity] = Field(
+        None, description="How much memory one build may use, in the sandbox; absent: 8 GiB.", examples=["2 GiB"]
+    )
+    disk_limit: Maybe[Capacity] = Field(
+        None,
+        description="How much one build may write, in the sandbox; a third of it in one file; absent: 12 GiB.",
+        examples=["3 GiB"],
+    )
     builds_in_tree: Flag = Field(
         False, description="Whether the build writes its outputs among the sources.", examples=["true"]
     )

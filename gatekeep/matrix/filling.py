@@ -76,6 +76,10 @@ def fill_recipe(name: str, entry: RecipeEntry, filler: Filler) -> Recipe:
         recipe = replace(recipe, time_limit_s=entry.time_limit)
     if entry.log_limit is not None:
         recipe = replace(recipe, log_limit_bytes=entry.log_limit)
+    if entry.memory_limit is not None:
+        recipe = replace(recipe, memory_limit_bytes=entry.memory_limit)
+    if entry.disk_limit is not None:
+        recipe = replace(recipe, disk_limit_bytes=entry.disk_limit)
     return recipe
 
 

@@ -12,6 +12,7 @@ from enum import Enum
 from fractions import Fraction
 from typing import Literal
 
+from gatekeep.model.limits import Limits
 from gatekeep.model.quantity import render_bytes
 
 ByteOrder = Literal["little", "big"]
@@ -141,6 +142,11 @@ class ImageFormat(Enum):
     S_RECORD = "s-record"
 
 
+#: How many processes and threads one build may have at once: common practice, no source; `make -j` on 256 cores with
+#: four processes a compiler stays below.
+MAX_PROCESSES = 4096
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recipe:
     """
@@ -162,6 +168,8 @@ class Recipe:
     keep_environment: tuple[str, ...] = ()
     time_limit_s: float = 600.0
     log_limit_bytes: int = 4 * 1024**2
+    memory_limit_bytes: int = 8 * 1024**3
+    disk_limit_bytes: int = 12 * 1024**3
     builds_in_tree: bool = False
 
     def __post_init__(self) -> None:
@@ -169,6 +177,13 @@ class Recipe:
             raise ValueError(f"recipe {self.name}: build must not be empty")
         if not (self.elf or self.image or self.archives):
             raise ValueError(f"recipe {self.name}: needs elf, image or archives")
+
+    @property
+    def limits(self) -> Limits:
+        """What one build may use of a machine."""
+        return Limits(
+            memory_bytes=self.memory_limit_bytes, process_count=MAX_PROCESSES, disk_bytes=self.disk_limit_bytes
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

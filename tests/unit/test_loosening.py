@@ -186,6 +186,14 @@ WICK = "wick: {part: inner-16, memories: {sram: {at: 0x2000_0000, size: 8 KiB}}}
             [f"the recipe board-make: the time limit is raised from 120 s to 121 s; {EVERY}"],
         ),
         (
+            "time_limit: 120 s",
+            "time_limit: 120 s\n    memory_limit: 9 GiB\n    disk_limit: 13 GiB",
+            [
+                f"the recipe board-make: the disk limit is raised from 12 GiB to 13 GiB; {EVERY}",
+                f"the recipe board-make: the memory limit is raised from 8 GiB to 9 GiB; {EVERY}",
+            ],
+        ),
+        (
             '    elf: "{out}/{board}.elf"\n',
             "",
             [f"the recipe board-make: no ELF file is checked any more; {EVERY}"],
@@ -257,6 +265,7 @@ def test_each_loosening_is_a_line_of_its_own(old: str, new: str, statements: lis
         ("log: {at: 5 KiB, size: 11 KiB}", "log: {at: 5 KiB, size: 11 KiB, write_protected: true}"),
         ("size: 1536 B, reserve: 10 %", "size: 1 KiB, reserve: 10 %"),
         ("time_limit: 120 s", "time_limit: 119 s"),
+        ("time_limit: 120 s", "time_limit: 120 s\n    memory_limit: 2 GiB\n    disk_limit: 3 GiB"),
         ('allow: ">=0.15,<1"', 'allow: ">=0.15,<1,!=0.15.2"'),
         ('allow: ">=0.15,<1"', 'allow: "~=0.16"'),
         ("{boot: 1 KiB, main: 2 KiB}", "{boot: 1 KiB, main: 2047 B, recovery: 1 B}"),
@@ -580,7 +589,7 @@ COMPARED: dict[type, tuple[set[str], set[str]]] = {
     Memory: ({"name", "address", "capacity_bytes", "reserve_bytes"}, set()),
     Toolchain: ({"probe", "allow", "programs"}, {"name", "install", "compile_cache"}),
     Recipe: (
-        {"build", "elf", "image", "archives", "environment", "time_limit_s"},
+        {"build", "elf", "image", "archives", "environment", "time_limit_s", "memory_limit_bytes", "disk_limit_bytes"},
         {"name", "directory", "image_format", "keep_environment", "log_limit_bytes", "builds_in_tree"},
     ),
 }

@@ -142,6 +142,8 @@ def test_json_holds_what_builds_each_target(capsys):
             "keep_environment": ["LICENSE_SERVER"],
             "time_limit_s": 120.0,
             "log_limit_bytes": 1_048_576,
+            "memory_limit_bytes": 8 * 1024**3,
+            "disk_limit_bytes": 12 * 1024**3,
             "builds_in_tree": False,
         },
         "part": {

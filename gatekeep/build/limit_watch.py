@@ -1,0 +1,210 @@
+"""
+Holding a confined command to its limits; the keeper's part.
+
+Three means, since no machine has all. Control groups, where they can be made, count memory and processes exactly and
+refuse what is too much. Resource limits bound each file, and in a user namespace of its own the processes of one
+sandbox (Linux 5.14; not those of root). And the keeper looks, four times a second: at processes and their memory where
+no group counts them, and at the disk, which nothing else counts over many files. The disk is asked how much is free;
+only when that has fallen by a good part of the limit are the files themselves counted, deleted ones that are still
+open included, for others write to the disk too.
+
+Without groups two things go unseen between looks: a burst of some hundred MiB, and memory that no process maps.
+
+Part of the keeper: runs on the standard library alone.
+
+Source: getrlimit(2); user_namespaces(7); proc_pid_statm(5); statvfs(3); the kernel's
+Documentation/admin-guide/cgroup-v2.rst (memory.max, memory.events, pids.events) and cgroup-v1/memory.rst
+(max_usage_in_bytes).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import stat
+import time
+
+#: How often the keeper looks.
+LOOK_S = 0.25
+#: Counting files takes a tenth of the time at most.
+_REST_FACTOR = 10
+_BLOCK_BYTES = 512
+#: What an empty file costs, in the inode table and its folder, is counted as one block of a file system.
+_ENTRY_BYTES = 4096
+#: The share of the limit by which the free space falls before files are counted.
+_SUSPICIOUS = 4
+_PAGE_BYTES = resource.getpagesize()
+_made = 0
+
+
+class LimitWatch:
+    """The limits of one command. `exceeded` is "", or what it used too much of: memory, processes or disk."""
+
+    def __init__(self, wanted: dict, first: int) -> None:  # type: ignore[type-arg]  # the wire's shape: see `keeper`
+        """
+        Put process 1 of a sandbox under its limits, before it starts anything.
+
+        Raises:
+            OSError: The kernel does not let us.
+        """
+        self._wanted = wanted
+        self._groups: dict[str, str] = {}
+        self._folders: list[bytes] = wanted["places"]
+        self._free = self._list_free()
+        self._counted_at = 0.0
+        self._rest_s = 0.0
+        self._killed_before = _count_kills()
+        self.exceeded = ""
+        for kind, most in ((resource.RLIMIT_FSIZE, wanted["file_bytes"]), (resource.RLIMIT_NPROC, wanted["processes"])):
+            resource.prlimit(first, kind, (most, most))
+        for controller, folder in wanted["groups"].items():
+            with contextlib.suppress(OSError):  # the looks count instead
+                self._groups[controller] = self._make_group(controller, folder, first)
+
+    def _make_group(self, controller: str, folder: str, first: int) -> str:
+        global _made
+        _made += 1
+        group = f"{folder}/gatekeep-{os.getpid()}-{_made}"
+        os.mkdir(group)  # noqa: PTH102 - a process that imports no pathlib
+        try:
+            if controller == "pids":
+                _write(f"{group}/pids.max", self._wanted["processes"])
+            elif os.path.exists(f"{group}/memory.max"):  # noqa: PTH110
+                _write(f"{group}/memory.max", self._wanted["memory_bytes"])
+                with contextlib.suppress(OSError):
+                    _write(f"{group}/memory.swap.max", 0)
+            else:
+                _write(f"{group}/memory.limit_in_bytes", self._wanted["memory_bytes"])
+                with contextlib.suppress(OSError):
+                    _write(f"{group}/memory.memsw.limit_in_bytes", self._wanted["memory_bytes"])
+            _write(f"{group}/cgroup.procs", first)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.rmdir(group)  # noqa: PTH106
+            raise
+        return group
+
+    def look(self, processes: list[int] | None) -> bool:
+        """
+        Look once; True when it uses too much.
+
+        Args:
+            processes: All that are below the keeper; None when `needs_processes` is false.
+        """
+        if processes is not None:
+            if len(processes) > self._wanted["processes"]:
+                self.exceeded = "processes"
+            elif "memory" not in self._groups and _sum_memory(processes) > self._wanted["memory_bytes"]:
+                self.exceeded = "memory"
+        if not self.exceeded and self._writes_much() and self._count_written(processes or []) > self._most_written:
+            self.exceeded = "disk"
+        return bool(self.exceeded)
+
+    @property
+    def needs_processes(self) -> bool:
+        """Whether a look is to be given the processes."""
+        return len(self._groups) < 2 or self._writes_much()
+
+    @property
+    def _most_written(self) -> int:
+        return int(self._wanted["disk_bytes"])
+
+    def conclude(self, *, failed: bool) -> None:
+        """Ask the groups, when all has ended, whether they refused something, and let them go."""
+        memory, pids = self._groups.get("memory"), self._groups.get("pids")
+        if failed and not self.exceeded:
+            if memory is not None and self._was_short_of_memory(memory):
+                self.exceeded = "memory"
+            elif pids is not None and _read_number(f"{pids}/pids.events", b"max"):
+                self.exceeded = "processes"
+        for group in self._groups.values():
+            with contextlib.suppress(OSError):
+                os.rmdir(group)  # noqa: PTH106
+        self._groups = {}
+
+    def _was_short_of_memory(self, group: str) -> bool:
+        if os.path.exists(f"{group}/memory.events"):  # noqa: PTH110
+            return _read_number(f"{group}/memory.events", b"oom_kill") > 0
+        # Cached files fill a group as well, so being full is not enough: something must have been killed.
+        most = max(_read_number(f"{group}/{kind}.max_usage_in_bytes") for kind in ("memory", "memory.memsw"))
+        return most >= self._wanted["memory_bytes"] - 64 * _PAGE_BYTES and _count_kills() > self._killed_before
+
+    def _list_free(self) -> list[tuple[int, int]]:
+        """Give free bytes and free inodes for each folder; most often they are of one file system."""
+        free = []
+        for folder in self._folders:
+            try:
+                status = os.statvfs(folder)
+            except OSError:
+                free.append((0, 0))
+                continue
+            free.append((status.f_bavail * status.f_frsize, status.f_favail))
+        return free
+
+    def _writes_much(self) -> bool:
+        if time.monotonic() < self._counted_at + self._rest_s:
+            return False
+        most = self._most_written // _SUSPICIOUS
+        for (bytes_before, inodes_before), (bytes_now, inodes_now) in zip(self._free, self._list_free(), strict=True):
+            if bytes_before - bytes_now > most or (inodes_before - inodes_now) * _ENTRY_BYTES > most:
+                return True
+        return False
+
+    def _count_written(self, processes: list[int]) -> int:
+        """Sum what lies in the folders, and what was deleted there and is still open."""
+        started_at = time.monotonic()
+        seen: set[tuple[int, int]] = set()
+        total = 0
+        waiting = list(self._folders)
+        while waiting and total <= self._most_written:
+            with contextlib.suppress(OSError), os.scandir(waiting.pop()) as listing:
+                for item in listing:
+                    with contextlib.suppress(OSError):
+                        status = item.stat(follow_symlinks=False)
+                        if (status.st_dev, status.st_ino) not in seen:
+                            seen.add((status.st_dev, status.st_ino))
+                            total += status.st_blocks * _BLOCK_BYTES + _ENTRY_BYTES
+                        if stat.S_ISDIR(status.st_mode):
+                            waiting.append(os.fsencode(item.path))
+        for process in processes:
+            with contextlib.suppress(OSError):
+                for name in os.listdir(f"/proc/{process}/fd"):  # noqa: PTH208
+                    with contextlib.suppress(OSError):
+                        status = os.stat(f"/proc/{process}/fd/{name}")  # noqa: PTH116
+                        if stat.S_ISREG(status.st_mode) and (status.st_dev, status.st_ino) not in seen:
+                            seen.add((status.st_dev, status.st_ino))
+                            total += 0 if status.st_nlink else status.st_blocks * _BLOCK_BYTES
+        self._counted_at = time.monotonic()
+        self._rest_s = (self._counted_at - started_at) * _REST_FACTOR
+        return total
+
+
+def _sum_memory(processes: list[int]) -> int:
+    """Sum what processes keep in memory for themselves, shared libraries left out."""
+    total = 0
+    for process in processes:
+        with contextlib.suppress(OSError, ValueError), open(f"/proc/{process}/statm", "rb") as stream:  # noqa: PTH123
+            _size, resident, shared = stream.read().split()[:3]
+            total += (int(resident) - int(shared)) * _PAGE_BYTES
+    return total
+
+
+def _count_kills() -> int:
+    """Count what the kernel has ended for lack of memory, on the whole machine."""
+    return _read_number("/proc/vmstat", b"oom_kill")
+
+
+def _read_number(path: str, name: bytes | None = None) -> int:
+    """Give the number in a file of the kernel, or the one behind a name; 0 when it is not there."""
+    with contextlib.suppress(OSError, ValueError), open(path, "rb") as stream:  # noqa: PTH123
+        for line in stream:
+            words = line.split()
+            if name is None or words[:1] == [name]:
+                return int(words[-1])
+    return 0
+
+
+def _write(path: str, number: int) -> None:
+    with open(path, "w", encoding="ascii") as stream:  # noqa: PTH123
+        stream.write(str(number))

@@ -1,0 +1,189 @@
+"""
+What a build may use: memory, processes, disk. Each bomb is small, and stops by itself should nothing hold it.
+
+The kernel's own counters (control groups) and the keeper's looks are tried apart: machines have one or the other.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from signal import Signals
+
+import pytest
+
+from gatekeep.build.command import (
+    CancelToken,
+    CommandResult,
+    Exited,
+    OverLimit,
+    Resource,
+    Signalled,
+    SubprocessRunner,
+)
+from gatekeep.build.groups import find_groups
+from gatekeep.build.machine import count_memory, free_bytes
+from gatekeep.build.sandbox import lower_limits
+from gatekeep.model.limits import Limits
+from tests.sandboxes import Cell, list_processes
+
+MIB = 1024**2
+LIMITS = Limits(memory_bytes=192 * MIB, process_count=64, disk_bytes=96 * MIB)
+#: A bomb that the sandbox does not hold stops here.
+FUSE = f"""
+import resource
+resource.setrlimit(resource.RLIMIT_AS, ({1024 * MIB}, {1024 * MIB}))
+if resource.getrlimit(resource.RLIMIT_FSIZE)[1] == resource.RLIM_INFINITY:
+    resource.setrlimit(resource.RLIMIT_FSIZE, ({64 * MIB}, {64 * MIB}))
+"""
+
+
+@pytest.fixture(scope="module")
+def machine() -> Iterator[SubprocessRunner]:
+    with SubprocessRunner(grace_s=0.5) as runner:
+        yield runner
+
+
+@pytest.fixture(params=["groups", "looks"])
+def cell(request: pytest.FixtureRequest, tmp_path: Path, machine: SubprocessRunner) -> Cell:
+    cell = Cell.make(tmp_path, machine)
+    if request.param == "groups":
+        if os.geteuid() == 0:
+            assert cell.sandbox.groups.keys() == find_groups().keys()
+        if not cell.sandbox.groups:
+            pytest.skip("no control group can be made on this machine; the looks are tried beside this")
+        return cell
+    sandbox = replace(cell.sandbox, groups={})
+    places = tuple(cell.folder / name for name in ("tree", "out", "home", "tmp"))
+    cell.runner = sandbox.confine(machine, writable=places, tmp=cell.folder / "tmp")
+    return cell
+
+
+def run(cell: Cell, script: str, limits: Limits = LIMITS) -> CommandResult:
+    spec = cell.spec(sys.executable, "-I", "-S", "-c", FUSE + script)
+    cell.log.unlink(missing_ok=True)
+    with CancelToken() as cancel:
+        return cell.runner.run(replace(spec, limits=limits), cancel)
+
+
+def groups_left(cell: Cell) -> list[str]:
+    return [str(left) for folder in cell.sandbox.groups.values() for left in Path(folder).glob("gatekeep-*-*")]
+
+
+def test_build_within_its_limits_is_left_alone(cell: Cell) -> None:
+    script = "x = bytearray(64 << 20); open('file', 'wb').write(b'x' * (16 << 20)); print(len(x))"
+    assert run(cell, script).end == Exited(code=0), cell.printed()
+    assert groups_left(cell) == []
+
+
+def test_build_that_fails_by_itself_within_its_limits_just_fails(cell: Cell) -> None:
+    assert run(cell, "x = bytearray(64 << 20); raise SystemExit(3)").end == Exited(code=3)
+
+
+def test_memory_of_one_process(cell: Cell) -> None:
+    end = run(cell, "import time\nx = [bytes([1]) * (8 << 20) for _ in range(80)]\ntime.sleep(20)").end
+    assert end == OverLimit(resource=Resource.MEMORY, most=192 * MIB)
+
+
+def test_memory_of_many_small_processes(cell: Cell) -> None:
+    script = """
+import os, time
+for _ in range(20):
+    if os.fork() == 0:
+        x = bytes([1]) * (32 << 20)
+        time.sleep(20)
+        os._exit(0)
+for _ in range(20):
+    if os.wait()[1]: raise SystemExit(1)
+"""
+    end = run(cell, script).end
+    assert end == OverLimit(resource=Resource.MEMORY, most=192 * MIB)
+
+
+def test_fork_bomb(cell: Cell) -> None:
+    """It forks 400 times at most, should nothing hold it."""
+    script = """
+import os, time
+for _ in range(400):
+    if os.fork() == 0:
+        time.sleep(20)
+        os._exit(0)
+time.sleep(20)
+"""
+    end = run(cell, script).end
+    assert end == OverLimit(resource=Resource.PROCESSES, most=64), cell.printed()
+    assert groups_left(cell) == []
+
+
+def test_fork_bomb_that_flees_its_parents(cell: Cell) -> None:
+    script = """
+import os, time
+def burst(depth):
+    for _ in range(3):
+        if os.fork() == 0:
+            os.setsid()
+            if depth: burst(depth - 1)
+            time.sleep(20)
+            os._exit(0)
+burst(4)
+os._exit(1)
+"""
+    result = run(cell, script)
+    # The first has ended before anybody looks, and with it goes everything; or the limit came first.
+    assert result.end in (Exited(code=1), OverLimit(resource=Resource.PROCESSES, most=64))
+    assert list_processes("burst(depth") == []
+
+
+def test_disk_over_many_files(cell: Cell) -> None:
+    script = """
+import os, time
+block = os.urandom(1 << 20)
+for number in range(300):
+    with open(f"{number}", "wb") as stream:
+        stream.write(block)
+    time.sleep(0.005)
+time.sleep(20)
+"""
+    assert run(cell, script).end == OverLimit(resource=Resource.DISK, most=96 * MIB)
+
+
+def test_disk_in_files_that_are_deleted_and_still_open(cell: Cell) -> None:
+    script = """
+import os, time
+block = os.urandom(1 << 20)
+kept = []
+for number in range(12):
+    stream = open("file", "wb")
+    os.unlink("file")
+    kept.append(stream)
+    for _ in range(16):
+        stream.write(block)
+    stream.flush()
+    time.sleep(0.05)
+time.sleep(20)
+"""
+    assert run(cell, script).end == OverLimit(resource=Resource.DISK, most=96 * MIB)
+
+
+def test_one_file_larger_than_a_third_of_the_disk(cell: Cell) -> None:
+    script = "import signal; signal.signal(signal.SIGXFSZ, signal.SIG_DFL)\nopen('f', 'wb').write(bytes(40 << 20))"
+    end = run(cell, script).end
+    assert end == Signalled(signal=Signals.SIGXFSZ)
+    assert (cell.folder / "tree" / "f").stat().st_size == 32 * MIB
+
+
+def test_shared_memory_is_small(cell: Cell) -> None:
+    end = run(cell, "for number in range(3): open(f'/dev/shm/{number}', 'wb').write(bytes(30 << 20))").end
+    assert end == Exited(code=1)
+    assert "No space left on device" in cell.printed()
+
+
+def test_machine_gives_no_more_than_it_has(tmp_path: Path) -> None:
+    huge = Limits(memory_bytes=1 << 60, process_count=9, disk_bytes=1 << 60)
+    lowered = lower_limits(huge, tmp_path)
+    assert lowered.memory_bytes == count_memory() * 4 // 5
+    assert lowered.disk_bytes <= free_bytes(tmp_path)
+    assert lower_limits(LIMITS, tmp_path) == LIMITS
