@@ -38,7 +38,7 @@ from gatekeep.model.evidence import Evidence
 #: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
 _APPLICATION_ID = 0x67617465
 #: Raised together with a migration.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 metadata = MetaData()
 evidence_table = Table(
@@ -152,6 +152,34 @@ turn_table = Table(
     Column("culprit_commit_id", Text),
     sqlite_with_rowid=False,
 )
+#: A random number for each tree, another one whenever a result of the tree, built or carried, is added, replaced or
+#: removed: what was computed from a tree's results holds for as long as the number is the same. It is random, so that a
+#: store which was restored from a copy and went another way never shows a number of the way that it left.
+stamp_table = Table(
+    "stamp",
+    metadata,
+    Column("tree_id", Text, primary_key=True),
+    Column("stamp", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+_STAMP = "INSERT INTO stamp (tree_id, stamp) {trees} ON CONFLICT (tree_id) DO UPDATE SET stamp = excluded.stamp; "
+_BUILT_AT = _STAMP.format(trees="VALUES ({row}.tree_id, random())")
+_CARRIED_TO = _STAMP.format(trees="SELECT tree_id, random() FROM tree WHERE id = {row}.tree")
+#: A result that is replaced keeps its number, and so shows at every tree that it was carried to.
+_SHOWN_AT = _STAMP.format(
+    trees="SELECT tree_id, random() FROM tree WHERE id IN (SELECT tree FROM carried WHERE evidence = {row}.id)"
+)
+#: Triggers, so that no way to write a result can forget it.
+_STAMP_TRIGGERS = [
+    f"CREATE TRIGGER stamp_{table}_{event} AFTER {event.upper()} ON {table} BEGIN {statements.format(row=row)}END"
+    for table, event, row, statements in (
+        ("evidence", "insert", "NEW", _BUILT_AT),
+        ("evidence", "update", "NEW", _BUILT_AT + _SHOWN_AT),
+        ("evidence", "delete", "OLD", _BUILT_AT + _SHOWN_AT),
+        ("carried", "insert", "NEW", _CARRIED_TO),
+        ("carried", "delete", "OLD", _CARRIED_TO),
+    )
+]
 #: Makes "the newest of every target" one seek a target.
 _NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
 #: From a target's builds to the trees that they were carried to.
@@ -177,7 +205,7 @@ def check_or_create(connection: Connection, path: Path) -> None:
     table_count = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
     if application_id == 0 and version == 0 and table_count == 0:
         metadata.create_all(connection)
-        for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX):
+        for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX, *_STAMP_TRIGGERS):
             connection.execute(text(statement))
         connection.execute(text(f"PRAGMA application_id = {_APPLICATION_ID}"))
         connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
@@ -243,5 +271,12 @@ def _from_1(connection: Connection) -> None:
     connection.execute(text("ALTER TABLE evidence DROP COLUMN own_detail"))
 
 
+def _from_2(connection: Connection) -> None:
+    """Format 2 knew no stamps; a tree without one has not changed since."""
+    metadata.create_all(connection, tables=[stamp_table])
+    for statement in _STAMP_TRIGGERS:
+        connection.execute(text(statement))
+
+
 #: By the format that they start from.
-_MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _from_1}
+_MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _from_1, 2: _from_2}

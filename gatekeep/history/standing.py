@@ -10,14 +10,15 @@ from __future__ import annotations
 import json
 from array import array
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import groupby
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, ScalarSelect, func, or_, select
 
 from gatekeep.errors import StoreError
-from gatekeep.history.schema import carried_table, evidence_table, figures_table, tree_table
+from gatekeep.history.schema import carried_table, evidence_table, figures_table, stamp_table, tree_table
 from gatekeep.history.store import SqliteStore, read_record, records
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
@@ -29,7 +30,32 @@ _ASKED_AT_ONCE = 500
 _Build = tuple[Any, list[int]]
 
 
+#: Of a commit: its name and its tree's stamp, None for a tree that had no result yet.
+Mark = tuple[str, int | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """
+    Every target over a branch.
+
+    `runs` by target. `marks` by position: while they stay the same, so do the runs up to there. `known_count` says of
+    how many first commits nothing was read, because an earlier standing still holds.
+    """
+
+    runs: dict[str, tuple[Run, ...]]
+    marks: tuple[Mark, ...]
+    known_count: int = 0
+
+
 def load_runs(store: SqliteStore, commits: Sequence[Commit], targets: Collection[str]) -> dict[str, tuple[Run, ...]]:
+    """Give every target over the commits, as `load_standing` does."""
+    return load_standing(store, commits, targets).runs
+
+
+def load_standing(
+    store: SqliteStore, commits: Sequence[Commit], targets: Collection[str], before: Standing | None = None
+) -> Standing:
     """
     Give every target over the commits.
 
@@ -40,18 +66,49 @@ def load_runs(store: SqliteStore, commits: Sequence[Commit], targets: Collection
         store: Where the results are.
         commits: The branch, oldest first.
         targets: Names; every one has an entry in the answer, and may have no runs.
+        before: An earlier answer, of this branch or another: only what is different now is read. The answer is the same
+            with and without it.
 
     Raises:
         StoreError: The store cannot be read.
     """
-    positions: dict[str, list[int]] = {}
-    for position, commit in enumerate(commits):
-        positions.setdefault(commit.tree_id, []).append(position)
-    standing = {target: array("q", bytes(8 * len(commits))) for target in targets}
     with store.reading() as connection:
-        rows = _read_builds(connection, standing, positions)
-        _add_carried(connection, standing, positions, rows)
-        return {target: tuple(_iter_runs(line, rows)) for target, line in standing.items()}
+        stamps = dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
+        marks = tuple((commit.commit_id, stamps.get(commit.tree_id)) for commit in commits)
+        known = _count_known(before, marks, targets)
+        positions: dict[str, list[int]] = {}
+        for position, commit in enumerate(commits[known:], known):
+            positions.setdefault(commit.tree_id, []).append(position)
+        standing = {target: array("q", bytes(8 * (len(commits) - known))) for target in targets}
+        # A question for each of many trees takes longer than one for all.
+        few = list(positions) if known and len(positions) <= _ASKED_AT_ONCE else None
+        rows = _read_builds(connection, standing, positions, known, few)
+        _add_carried(connection, standing, positions, rows, known, few)
+        fresh = {target: tuple(_iter_runs(line, rows, known)) for target, line in standing.items()}
+    if before is not None and known:
+        fresh = {target: _join(before.runs[target], runs, known) for target, runs in fresh.items()}
+    return Standing(runs=fresh, marks=marks, known_count=known)
+
+
+def _count_known(before: Standing | None, marks: Sequence[Mark], targets: Collection[str]) -> int:
+    if before is None or not before.runs.keys() >= set(targets):
+        return 0
+    pairs = zip(before.marks, marks, strict=False)
+    return next((at for at, (old, new) in enumerate(pairs) if old != new), min(len(before.marks), len(marks)))
+
+
+def _join(before: Sequence[Run], after: Sequence[Run], at: int) -> tuple[Run, ...]:
+    """Put runs of the commits from `at` on behind those of an earlier time, as far as these hold."""
+    kept = [run for run in before if run.first < at]
+    if kept and kept[-1].last >= at:
+        last = kept[-1]
+        built_at = last.built_at if last.built_at is not None and last.built_at < at else None
+        kept[-1] = replace(last, last=at - 1, built_at=built_at)
+    if kept and after and after[0].first == kept[-1].last + 1 and after[0].evidence_id == kept[-1].evidence_id:
+        first, *after = after
+        built_at = first.built_at if kept[-1].built_at is None else kept[-1].built_at
+        kept[-1] = replace(kept[-1], last=first.last, built_at=built_at)
+    return (*kept, *after)
 
 
 def load_evidence(store: SqliteStore, ids: Collection[int], *, whole: bool) -> dict[int, Evidence]:
@@ -77,9 +134,13 @@ def load_evidence(store: SqliteStore, ids: Collection[int], *, whole: bool) -> d
 
 
 def _read_builds(
-    connection: Connection, standing: dict[str, array[int]], positions: dict[str, list[int]]
+    connection: Connection,
+    standing: dict[str, array[int]],
+    positions: dict[str, list[int]],
+    start: int,
+    few: list[str] | None,
 ) -> dict[int, _Build]:
-    """Put builds in their places; give all of them, and where each was built, by number."""
+    """Put builds in their places; give all of them, or those of few trees, and where each was built, by number."""
     columns = evidence_table.c
     query = select(
         columns.id,
@@ -91,6 +152,8 @@ def _read_builds(
         figures_table.c.warning_count,
         figures_table.c.regions,
     ).join(figures_table, figures_table.c.evidence == columns.id)
+    if few is not None:
+        query = query.where(or_(columns.tree_id.in_(few), columns.id.in_(_carried_to(few))))
     rows: dict[int, _Build] = {}
     for row in connection.execute(query.order_by(columns.id)):
         line = standing.get(row.target)
@@ -99,8 +162,14 @@ def _read_builds(
         places = positions.get(row.tree_id, [])
         rows[row.id] = (row, places)
         for position in places:
-            line[position] = row.id
+            line[position - start] = row.id
     return rows
+
+
+def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
+    """Ask for the numbers of the results that were carried to trees."""
+    query = select(carried_table.c.evidence).join(tree_table, tree_table.c.id == carried_table.c.tree)
+    return query.where(tree_table.c.tree_id.in_(trees)).scalar_subquery()
 
 
 def _add_carried(
@@ -108,13 +177,20 @@ def _add_carried(
     standing: dict[str, array[int]],
     positions: dict[str, list[int]],
     rows: dict[int, _Build],
+    start: int,
+    few: list[str] | None,
 ) -> None:
+    trees_query = select(tree_table.c.id, tree_table.c.tree_id)
+    if few is not None:
+        trees_query = trees_query.where(tree_table.c.tree_id.in_(few))
     places_by_tree: dict[int, list[int]] = {}
-    for row in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
+    for row in connection.execute(trees_query):
         if row.tree_id in positions:
             places_by_tree[row.id] = positions[row.tree_id]
     # The trees of a build as one text: a million rows cost Python five times what they cost SQLite.
     query = select(carried_table.c.evidence, func.group_concat(carried_table.c.tree)).group_by(carried_table.c.evidence)
+    if few is not None:
+        query = query.where(carried_table.c.tree.in_(list(places_by_tree)))
     for evidence_id, trees in connection.execute(query):
         found = rows.get(evidence_id)
         if found is None:
@@ -122,14 +198,13 @@ def _add_carried(
         key, line = found[0].key, standing[found[0].target]
         for tree in map(int, trees.split(",")):
             for position in places_by_tree.get(tree, ()):
-                known = line[position]
+                known = line[position - start]
                 # A build of the very tree outweighs what was carried to it under the same key.
                 if known == 0 or (known < evidence_id and rows[known][0].key != key):
-                    line[position] = evidence_id
+                    line[position - start] = evidence_id
 
 
-def _iter_runs(line: array[int], rows: dict[int, _Build]) -> Iterator[Run]:
-    position = 0
+def _iter_runs(line: array[int], rows: dict[int, _Build], position: int) -> Iterator[Run]:
     for evidence_id, group in groupby(line):
         start = position
         position += len(list(group))

@@ -23,6 +23,8 @@ from tests.unit.test_store import FOOTPRINT, OUTCOMES, make_evidence
 
 #: Made by make_v1.py beside it, with gatekeep at commit 69b40aa.
 V1 = Path(__file__).parents[1] / "data" / "stores" / "v1.db"
+#: Made by make_v2.py, with gatekeep at commit a16db83.
+V2 = V1.with_name("v2.db")
 START = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 BUILT, BROKEN = OUTCOMES[0], OUTCOMES[1]
 
@@ -72,21 +74,23 @@ def schema_of(path: Path) -> dict[str, set[tuple[str, str, int, int]]]:
     return found
 
 
-def test_a_store_of_format_1_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Path) -> None:
+@pytest.mark.parametrize("stored", [V1, V2], ids=["1", "2"])
+def test_an_older_store_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Path, stored: Path) -> None:
     path, fresh = tmp_path / "evidence.db", tmp_path / "fresh.db"
-    shutil.copy(V1, path)
+    shutil.copy(stored, path)
     SqliteStore(path).close()
     SqliteStore(fresh).close()
     assert schema_of(path) == schema_of(fresh)
     connection = sqlite3.connect(path)
-    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (3,)
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     connection.close()
 
 
-def test_a_migrated_store_has_all_that_it_had(tmp_path: Path) -> None:
+@pytest.mark.parametrize("stored", [V1, V2], ids=["1", "2"])
+def test_a_migrated_store_has_all_that_it_had(tmp_path: Path, stored: Path) -> None:
     path = tmp_path / "evidence.db"
-    shutil.copy(V1, path)
+    shutil.copy(stored, path)
     read_set = ReadSet(files=("Makefile", "drivers/uart.c"), folders=(".", "drivers"))
     wanted = tuple(
         replace(make_evidence(outcome, f"riscv64/b{number}"), read_set=read_set)

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import shutil
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
-from gatekeep.history.standing import load_evidence, load_runs
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gatekeep.errors import StoreError
+from gatekeep.history.standing import Standing, load_evidence, load_runs, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.timeline import load_timeline, record_mainline
+from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Outcome
 from gatekeep.model.health import State
@@ -76,3 +85,81 @@ def test_a_tree_that_comes_back_has_its_result_again(tmp_path: Path):
         store.add(evidence(COMMITS[1], broken()))
         runs = load_runs(store, again, ["arm/mere"])["arm/mere"]
     assert [(run.first, run.state) for run in runs] == [(0, State.WELL), (1, State.BROKEN), (2, State.WELL)]
+
+
+TREES = make_line(12)
+ON_MAIN = TREES[:9]
+TARGETS = ("arm/mere", "arm/holm", "riscv64/vale")
+steps = st.lists(
+    st.tuples(
+        st.sampled_from(["build", "carry", "clear", "branch"]),
+        st.sampled_from(TARGETS),
+        st.integers(0, 11),
+        st.integers(0, 11),
+        st.sampled_from(["k", "other"]),
+        st.booleans(),
+    ),
+    min_size=1,
+    max_size=25,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(steps)
+def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(taken: list[tuple[Any, ...]]):
+    with TemporaryDirectory() as folder, SqliteStore(Path(folder) / "evidence.db") as store:
+        commits: tuple[Commit, ...] = ON_MAIN[:3]
+        before: Standing | None = None
+        size = 300
+        for what, target, here, there, key, is_broken in taken:
+            if what == "build":
+                size += 1
+                store.add(evidence(TREES[here], broken() if is_broken else image(size), target=target, key=key))
+            elif what == "carry":
+                # To any tree, from any, a change's own among them.
+                with suppress(StoreError):
+                    store.add_carried([carried(evidence(TREES[here], image(), target=target, key=key), TREES[there])])
+            elif what == "clear":
+                bar = Bar(
+                    target=target, key=key, tree_id="t", commit_id="c", barred_at=ON_MAIN[0].committed_at, what=""
+                )
+                store.bar(bar)
+                store.clear_bar(target)
+            elif is_broken:
+                # Rewritten: another commit, sometimes with the same tree.
+                at = min(here, len(commits) - 1)
+                anew = replace(TREES[there], commit_id=TREES[there].commit_id[::-1])
+                commits = (*commits[:at], anew, *commits[at + 1 :])
+            else:
+                commits = ON_MAIN[: 1 + here % len(ON_MAIN)]
+            behind = load_standing(store, commits, TARGETS, before)
+            anew_read = load_standing(store, commits, TARGETS)
+            assert (behind.runs, behind.marks) == (anew_read.runs, anew_read.marks)
+            before = behind
+
+
+def test_one_more_commit_is_read_alone(tmp_path: Path):
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        first = evidence(COMMITS[0], image(500))
+        store.add(first)
+        store.add_carried([carried(first, commit) for commit in COMMITS[1:6]])
+        before = load_standing(store, COMMITS[:6], ["arm/mere"])
+        store.add_carried([carried(first, COMMITS[6])])
+        after = load_standing(store, COMMITS, ["arm/mere"], before)
+        assert after.known_count == 6
+        assert [(run.first, run.last) for run in after.runs["arm/mere"]] == [(0, 6)]
+        # A result that is replaced shows wherever it was carried to.
+        store.add(evidence(COMMITS[0], broken()))
+        again = load_standing(store, COMMITS, ["arm/mere"], after)
+        assert again.known_count == 0
+        assert [run.state for run in again.runs["arm/mere"]] == [State.BROKEN]
+
+
+def test_another_way_from_a_copy_has_other_stamps(tmp_path: Path):
+    path, copy = tmp_path / "evidence.db", tmp_path / "copy.db"
+    SqliteStore(path).close()
+    shutil.copy(path, copy)
+    with SqliteStore(path) as store, SqliteStore(copy) as other:
+        for kept in (store, other):
+            kept.add(evidence(COMMITS[0], image(500)))
+        assert load_standing(store, COMMITS, []).marks[0] != load_standing(other, COMMITS, []).marks[0]
