@@ -224,8 +224,23 @@ def _read_log(folder: Path, evidence: Evidence) -> list[str]:
         content = None
     if content is None:
         return quoted
-    text = content.decode("utf-8", "surrogateescape")
+    text = shorten_places(content.decode("utf-8", "surrogateescape"), folder)
     return [line.removesuffix("\r")[:_LINE_CHARACTERS] for line in text.removesuffix("\n").split("\n")]
+
+
+def shorten_places(text: str, folder: Path) -> str:
+    """
+    Name a worker's folders as findings do: `<out>/…` in the output folder, a path of the tree as it stands in the tree.
+
+    Where the machine keeps its trees is nobody's business who reads the pages, and differs from night to night.
+
+    Args:
+        text: Of a log.
+        folder: The store's, below which the workers' folders lie.
+    """
+    roots = "|".join(re.escape(str(root)) for root in sorted({folder.absolute(), folder.resolve()}))
+    places = re.compile(rf"(?:{roots})/[a-z]+/[0-9]{{3,}}/(?:tree/|(out)(?![\w.-]))")
+    return places.sub(lambda match: "<out>" if match[1] else "", text)
 
 
 def cut_log(lines: Sequence[str], evidence: Evidence) -> LogExcerpt | None:

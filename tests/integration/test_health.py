@@ -108,7 +108,8 @@ def test_health_shows_what_broke_since_when_with_its_log(
     tree.record(second, "riscv64/skaw", image(510))
     log = (
         "".join(f"cc {number}.c\n" for number in range(100))
-        + "drivers/uart.c:41:7: error: a pointer is cut\nmake: ***\n"
+        + "drivers/uart.c:41:7: error: a pointer is cut\n"
+        + f"make: *** [{tree.store}/trees/001/tree/Makefile:84: {tree.store}/trees/001/out/uart.o] Error 1\n"
     )
     tree.record(second, "riscv64/vale", Broken(message="make ended with exit code 2", first_error=error), log=log)
     out = tmp_path / "site"
@@ -125,6 +126,8 @@ def test_health_shows_what_broke_since_when_with_its_log(
     page = (out / "targets" / "riscv64,vale.html").read_text()
     assert "Lines 87 to 102 of 102" in page
     assert '<span class="flag">first error</span> drivers/uart.c:41:7: error: a pointer is cut</mark>' in page
+    assert "make: *** [Makefile:84: &lt;out&gt;/uart.o] Error 1" in page
+    assert str(tree.store) not in page
     assert run(arguments) == 0
     assert capsys.readouterr().out.endswith(f"; 0 files written, {count} as they were, 0 removed\n")
 
