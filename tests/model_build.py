@@ -9,15 +9,24 @@ The lines: `use NAME` (an include: beside the file, then along the search path; 
 FOLDER` (adds to the search path), `maybe PATH` (an optional include), `run PATH` (obeyed if executable), `path NAME`
 (the first executable along the search path), `glob FOLDER END` (obey what ends so), `each FOLDER NAME` (obey NAME in
 every subfolder), `find FOLDER` (names of all that is below), `test PATH` (type and mode), `near NAME` (an optional
-include in the folder above the file's). In every word `$B`, `$A` and `$N` stand for the target's board, arch and
-number.
+include in the folder above the file's). In every word `$B`, `$A`, `$N` and `$S` stand for the target's board, arch,
+number and suffix.
+
+What tools look for without being told, with names that stand in no line: `object NAME` (beside the file, the first of
+several extensions, as make's implicit rules), `enter FOLDER` (the first of make's names for a makefile), `cut NAME` (a
+source whose name is a part of the word), `join NAME` (beside; a suffix of two letters is glued on), `names FOLDER INTO`
+(what is listed in one folder is looked for in another), `tool` (a settings file, beside and in all folders above),
+`module` (along the search path, what an interpreter's own modules ask for), `kit` (beside, what makefiles outside the
+tree ask for), and `#include`, which is `use` for headers, some of which lie outside the tree and ask for others along
+the search path.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from posixpath import normpath
 
 from gatekeep.model.readset import ReadSet
 
@@ -53,6 +62,8 @@ class ModelBuild:
     variables: Mapping[str, str]
     start: str = START
     result: list[str] = field(default_factory=list)
+    #: What was looked for and is not there, in order.
+    missed: dict[str, None] = field(default_factory=dict)
     _files: set[str] = field(default_factory=set)
     _folders: set[str] = field(default_factory=set)
     _search: list[str] = field(default_factory=list)
@@ -128,6 +139,7 @@ class ModelBuild:
     def _obey(self, path: str, *, how: str = "read") -> bool:
         real = self._look_up(path)
         if real is None or real not in self.tree:
+            self.missed[normpath(path.lstrip("/"))] = None
             return False
         if how == "run" and not isinstance(self.tree[real], Program):
             return False
@@ -170,10 +182,42 @@ class ModelBuild:
                     self._obey(f"{folder}/{name}/{wanted}")
             case "find", [folder]:
                 self._find(folder)
+            case "#include", [name]:
+                self._include(beside, name.strip('<>"'))
+            case "object", [name]:
+                any(self._obey(f"{beside}/{name}{end}") for end in (".S", ".c", ".zz"))
+            case "enter", [folder]:
+                any(self._obey(f"{folder}/{name}") for name in ("GNUmakefile", "makefile", "Makefile"))
+            case "cut", [name]:
+                self._obey(f"{beside}/{name.partition('.')[0][:-2]}.c")
+            case "join", [name]:
+                self._obey(f"{beside}/{name}")
+            case "names", [folder, into]:
+                for name in self._iter_listed(folder):
+                    self._obey(f"{into}/{name.partition('.')[0]}.c")
+            case "tool", []:
+                self._obey_above(beside, ".toolrc")
+            case "module", []:
+                for name in ("strict.pm", "Tie/Hash.pm"):
+                    any(self._obey(f"{folder}/{name}") for folder in (beside, *self._search))
+            case "kit", []:
+                for name in ("main.c", "board_init.c", "kit-settings", "kit.mk"):
+                    self._obey(f"{beside}/{name}")
             case "test", [name]:
                 real = self._look_up(name)
                 kind = "none" if real is None else type(self.tree.get(real)).__name__
                 self.result.append(f"test {name} {kind}")
+
+    def _include(self, beside: str, name: str) -> None:
+        if any(self._obey(f"{folder}/{name}") for folder in (beside, *self._search)):
+            return
+        self.result.append(f"outside {name}")
+        for asked in OUTSIDE_HEADERS.get(name, ()):
+            any(self._obey(f"{folder}/{asked}") for folder in self._search)
+
+    def _obey_above(self, folder: str, name: str) -> None:
+        while not self._obey(f"{folder}/{name}" if folder else name) and folder:
+            folder = folder.rpartition("/")[0]
 
     def _iter_listed(self, folder: str) -> Iterator[str]:
         real = self._look_up(folder)
@@ -192,13 +236,22 @@ class ModelBuild:
 
 
 FOLDERS = ("tarn", "vale", "kelp", "moss", "skylark", "Tarn", "rv64")
-STEMS = ("tarn", "vale", "kelp", "moss", "skylark", "holm-2", "Moss", "rv32")
-ENDS = (".zz", ".h", ".qq", "")
-VARIABLES = {"$B": "vale", "$A": "sky", "$N": "64"}
-_PARTS = ("$B", "$Alark", "rv$N", "rv32", "tarn", "kelp", "moss", "holm-2", "Moss")
+STEMS = ("tarn", "vale", "kelp", "moss", "skylark", "holm-2", "Moss", "rv32", "kelpqd", "quoll", "zinnia")
+ENDS = (".zz", ".h", ".qq", "", ".c", ".S", ".md")
+#: Names that tools look for, and that stand in no line.
+_IMPLIED = (
+    *(".toolrc", "GNUmakefile", "makefile", "Makefile", "strict.pm", "Tie/Hash.pm"),
+    *("main.c", "board_init.c", "kit-settings", "kit.mk", "features.h", "sys/types.h", "bezoar.h"),
+)
+#: Headers outside the tree, and what they ask for: a C library's, and others.
+OUTSIDE_HEADERS = {"stdio.h": ("features.h", "sys/types.h"), "kraken.h": ("bezoar.h", "quoll.h")}
+VARIABLES = {"$B": "vale", "$A": "sky", "$N": "64", "$S": "qd"}
+_PARTS = ("$B", "$Alark", "rv$N", "rv32", "tarn", "kelp", "moss", "holm-2", "Moss", "mosses", "quollen")
 _FOLDER_PARTS = ("$B", "$Alark", "rv$N", "tarn", "kelp", "moss", "Tarn", ".")
-
-_VERBS = (*("use", "search", "maybe") * 2, "test", "glob", "each", "find", "run", "path", "near")
+_VERBS = (
+    *("use", "use", "search", "search", "maybe", "maybe", "test", "glob", "each", "find", "run", "path", "near"),
+    *("object", "object", "enter", "cut", "join", "names", "tool", "module", "kit", "#include", "#include"),
+)
 
 
 def make_tree(choose: random.Random) -> dict[str, Content]:
@@ -209,15 +262,16 @@ def make_tree(choose: random.Random) -> dict[str, Content]:
     return tree
 
 
-def change_tree(choose: random.Random, tree: Mapping[str, Content]) -> dict[str, Content]:
-    """One to three changes of the kinds that a commit can hold."""
+def change_tree(choose: random.Random, tree: Mapping[str, Content], missed: Sequence[str] = ()) -> dict[str, Content]:
+    """One to three changes of the kinds that a commit can hold; one in three adds what was looked for in vain."""
     new = dict(tree)
     for _ in range(choose.choice((1, 1, 1, 2, 3))):
         paths = sorted(path for path in new if path != START)
         kind = choose.choice(("add", "add", "add", "remove", "modify", "mode", "move", "case", "link", "attributes"))
         path = choose.choice(paths) if paths else None
         if kind == "add" or path is None:
-            _put(new, _make_path(choose), _make_content(choose))
+            wanted = choose.choice(missed) if missed and choose.randrange(2) else _make_path(choose)
+            _put(new, wanted, _make_content(choose))
         elif kind == "remove":
             del new[path]
         elif kind == "modify":
@@ -246,6 +300,8 @@ def change_tree(choose: random.Random, tree: Mapping[str, Content]) -> dict[str,
 
 def _put(tree: dict[str, Content], path: str, content: Content) -> None:
     """Put it there; what stands in the way goes, as in a file that becomes a folder."""
+    if path in (START, "top", ".") or path.startswith(".."):
+        return
     for other in sorted(tree):
         if other.startswith(f"{path}/") or path.startswith(f"{other}/"):
             del tree[other]
@@ -255,7 +311,8 @@ def _put(tree: dict[str, Content], path: str, content: Content) -> None:
 def _make_path(choose: random.Random) -> str:
     depth = choose.choice((0, 1, 1, 1, 1, 1, 1, 2, 2))
     folders = [choose.choice(FOLDERS) for _ in range(depth)]
-    return "/".join((*folders, choose.choice(STEMS) + choose.choice(ENDS)))
+    name = choose.choice(STEMS) + choose.choice(ENDS)
+    return "/".join((*folders, choose.choice(_IMPLIED) if choose.randrange(5) == 0 else name))
 
 
 def _make_content(choose: random.Random) -> Content:
@@ -279,9 +336,7 @@ def _make_line(choose: random.Random) -> str:
     folder = "/".join(choose.choice(_FOLDER_PARTS) for _ in range(choose.choice((1, 1, 2))))
     name = choose.choice(_PARTS) + choose.choice(ENDS)
     path = choose.choice((f"{folder}/{name}", name))
-    verb = choose.choice(
-        ("use", "use", "search", "search", "maybe", "maybe", "test", "glob", "each", "find", "run", "path", "near")
-    )
+    verb = choose.choice(_VERBS)
     arguments = {
         "use": choose.choice((name, path)),
         "search": folder,
@@ -293,5 +348,14 @@ def _make_line(choose: random.Random) -> str:
         "run": path,
         "path": name,
         "near": name,
+        "object": name.partition(".")[0],
+        "enter": folder,
+        "cut": choose.choice(("mosses.h", "quollen", "tarned", "skylarks")),
+        "join": f"{choose.choice(_PARTS)}$S.c",
+        "names": f"{folder} {choose.choice(_FOLDER_PARTS)}",
+        "tool": "",
+        "module": "",
+        "kit": "",
+        "#include": choose.choice(("<stdio.h>", "<kraken.h>", f'"{name}"', f"<{path}>")),
     }
     return f"{verb} {arguments[verb]}"

@@ -7,10 +7,16 @@ path that is not there (none). Followed symlinks count as read. So:
 
 - other content reaches who read the file;
 - a path that came, went, or changed type or mode reaches also who has no trace of it but may have looked it up. To look
-  a path up one needs its folder and its name. Whoever has traces in the folder may know all that is in it. Everybody
-  else must have put the folder's name together from words: of a file that it read, of its recipe, or of the tools' own
-  knowledge (see reach_words.py), unless it has traces further below or listed the folder above. And the file's name:
-  from words too, unless it read another file of that name, which it may have searched for in several folders.
+  a path up one needs its folder and its name. Whoever listed the folder knows all that is in it. Who only read files in
+  it may look for nearly everything there, by names that stand nowhere in the tree; but for a plain source, header or
+  document, or a folder, it must be able to guess the name (reach_guess.py, which says what is left open there).
+  Everybody else must have put the folder's name together from words: of a file that it read, of its recipe, of names
+  that it has seen (of what it read, and in what it listed), or of the tools' own knowledge (reach_words.py), unless it
+  has traces further below or listed the folder above. And the file's name: from words too, unless it read another file
+  of that name, which it may have searched for in several folders.
+
+(The plainer rule, by which whatever comes or goes in a folder reaches all who read anything there, builds 1.2 times
+what is needed on a tree where drivers move between folders: tests/benchmarks/bench_generated.py.)
 
 That closes the hole that searches leave: a header that shadows another on the include path, `__has_include(<opt/x.h>)`,
 `test -e config/$(BOARD)` in a folder that holds only files of others. Both names must be known, because either alone
@@ -19,9 +25,9 @@ words count instead of whole names, because names are put together from parts (`
 `arch/$(ARCH)$(BITS)`).
 
 What stays open, and is for `gatekeep audit` to find: a name that is neither in what the target read nor made of words
-in it (digits come free): decoded, fetched from a tool's output or from a variable of the host's environment, in a
-UTF-16 file or past the first 4 MiB of one; the size of a source or document that is asked for without reading it; the
-order in which a folder lists its entries.
+in it (digits come free): decoded, fetched from a tool's output, in a UTF-16 file or past the first 4 MiB of one, or of
+a source or folder that only makefiles and scripts outside the tree name; the size of a source or document that is asked
+for without reading it; the order in which a folder lists its entries.
 
 Everything here is pure.
 """
@@ -35,9 +41,12 @@ from functools import lru_cache
 from posixpath import dirname
 
 from gatekeep.model.readset import ReadSet
-from gatekeep.runner.reach_words import ALWAYS_FOUND_EXTENSIONS, SIZE_WORDS, WordBook, mask_knowing, split_name
+from gatekeep.runner.reach_book import WordBook
+from gatekeep.runner.reach_guess import is_header, mask_guessing, may_be_searched, split_guessed
+from gatekeep.runner.reach_includes import list_suffixes
+from gatekeep.runner.reach_words import MODULE_EXTENSIONS, SIZE_WORDS, is_always_found, mask_knowing, split_name
 from gatekeep.tree.conversion import ATTRIBUTES_FILE
-from gatekeep.tree.listing import EXECUTABLE, SUBMODULE, SYMLINK, DeltaKind, Entry, TreeDelta, encode_path
+from gatekeep.tree.listing import EXECUTABLE, FILE, SUBMODULE, SYMLINK, DeltaKind, Entry, TreeDelta, encode_path
 
 ROOT = "."
 #: One target's commits are asked about one after the other.
@@ -87,11 +96,26 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherEntry:
+    """
+    An entry of a folder of the old tree that comes, goes or becomes something else: a file, or a folder with it.
+
+    `is_searched`: who read anything in the folder may look for it. Else it must have guessed `parts`, or, where
+    `is_header`, include headers of which nothing is known.
+    """
+
+    folder: str
+    is_searched: bool
+    is_header: bool
+    parts: tuple[bytes, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PathChange:
     """
     One path that differs, with all that the rule asks about it.
 
-    `folders` are the folders of the old tree whose traces it reaches, its own (or the nearest that there was) first;
+    `entries` are those that change in folders of the old tree, in its own (or the nearest that there was) first;
     `spots` the places where somebody without a trace may have looked: the path itself, and each folder that comes or
     goes with it. Both are empty where only the content differs. `link_name` is the base name, in lower case, of what is
     a symlink before or after: it may also be that of a folder on somebody's way. `covers` is the folder below which a
@@ -101,7 +125,7 @@ class PathChange:
 
     path: str
     event: Event
-    folders: tuple[str, ...] = ()
+    entries: tuple[OtherEntry, ...] = ()
     spots: tuple[Spot, ...] = ()
     link_name: str | None = None
     covers: str | None = None
@@ -119,12 +143,14 @@ class TreeChange:
     The difference between the tree at which targets were built and the one in question.
 
     `old_entries` is the old tree with its submodules' content in place, by path; `paths` in the order of their bytes.
+    `words_in` gives the words of the names in each folder of the old tree; empty where nobody asks for words.
     """
 
     old_tree_id: str
     new_tree_id: str
     old_entries: Mapping[str, Entry]
     paths: tuple[PathChange, ...]
+    words_in: Mapping[str, Collection[bytes]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +207,13 @@ def make_change(
         )
         for delta in found
     )
-    return TreeChange(old_tree_id=old_tree_id, new_tree_id=new_tree_id, old_entries=old_entries, paths=paths)
+    return TreeChange(
+        old_tree_id=old_tree_id,
+        new_tree_id=new_tree_id,
+        old_entries=old_entries,
+        paths=paths,
+        words_in=_list_words(old_entries) if any(item.needs_words for item in paths) else {},
+    )
 
 
 def _describe(
@@ -200,25 +232,47 @@ def _describe(
     if event is Event.MODIFIED and len(modes) == 1:
         return PathChange(path=delta.path, event=event, covers=covers, size_parts=size_parts)
     lower = base.lower()
-    stem, _, extension = lower.rpartition(".")
+    stem = lower.rpartition(".")[0]
     spot = Spot(
         home=folder or ROOT,
         home_parts=split_name(folder.rpartition("/")[2]),
         name_parts=split_name(base),
         # x.h.gch stands in for x.h.
         names=(lower, stem) if stem else (lower,),
-        is_always_found=EXECUTABLE in modes or extension in ALWAYS_FOUND_EXTENSIONS,
+        is_always_found=EXECUTABLE in modes or is_always_found(base),
     )
     come_and_gone = _iter_folders(delta.path, old_folders if delta.old is None else new_folders)
     return PathChange(
         path=delta.path,
         event=event,
-        folders=tuple(_iter_traced_folders(delta.path, old_folders, new_folders)),
-        spots=(spot, *map(_make_folder_spot, come_and_gone)),
+        entries=tuple(
+            _make_entry(delta.path, folder, modes)
+            for folder in _iter_traced_folders(delta.path, old_folders, new_folders)
+        ),
+        spots=(spot, *_iter_module_spots(delta.path), *map(_make_folder_spot, come_and_gone)),
         link_name=lower if SYMLINK in modes else None,
         covers=covers,
         size_parts=size_parts,
     )
+
+
+def _make_entry(path: str, folder: str, modes: set[int]) -> OtherEntry:
+    child, _, below = (path if folder == ROOT else path.removeprefix(f"{folder}/")).partition("/")
+    return OtherEntry(
+        folder=folder,
+        is_searched=modes != {FILE} or may_be_searched(path, child, is_folder=bool(below)),
+        is_header=is_header(path),
+        parts=split_guessed(child, is_folder=bool(below)),
+    )
+
+
+def _iter_module_spots(path: str) -> Iterator[Spot]:
+    """Give the folders from which a module may be searched for in those below; they need not know these."""
+    if path.rpartition(".")[2].lower() in MODULE_EXTENSIONS:
+        # Of the root everybody knows; who searches it and reads nothing in it is left open.
+        while home := dirname(path := dirname(path)):
+            parts = split_name(home.rpartition("/")[2])
+            yield Spot(home=home, home_parts=parts, name_parts=(), is_always_found=True)
 
 
 def _make_folder_spot(path: str) -> Spot:
@@ -267,6 +321,19 @@ def _folders_of(paths: Iterable[str]) -> frozenset[str]:
             folders.add(folder)
             folder = dirname(folder)
     return frozenset(folders)
+
+
+def _list_words(entries: Iterable[str]) -> dict[str, set[bytes]]:
+    """Give the words of the names in each folder."""
+    found: dict[str, set[bytes]] = {}
+    for path in entries:
+        is_new = True
+        while path and is_new:
+            folder, _, name = path.rpartition("/")
+            is_new = (folder or ROOT) not in found
+            found.setdefault(folder or ROOT, set()).update(split_name(name))
+            path = folder
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -333,10 +400,20 @@ def find_reach(
                 blobs = book.load(
                     entry.object_id for path in read_set.files if (entry := change.old_entries.get(path)) is not None
                 )
-            found = _find_words(item, traces, _Reader(book=book, blobs=blobs, own_words=own_words))
+                own_words |= _list_seen_words(read_set, change)
+            reader = _Reader(book=book, blobs=blobs, own_words=own_words, files=read_set.files)
+            found = _find_words(item, traces, reader)
         if found is not None:
             return found
     return None
+
+
+def _list_seen_words(read_set: ReadSet, change: TreeChange) -> frozenset[bytes]:
+    """Give the words of the names that a target has seen: on the way to what it read, and in what it listed."""
+    traces = trace(read_set)
+    names = {path.rpartition("/")[2] for path in (*traces.above, *traces.files)}
+    seen = {word for name in names for word in split_name(name)}
+    return frozenset(seen.union(*(change.words_in.get(folder, ()) for folder in traces.listed)))
 
 
 def _find_trace(item: PathChange, traces: Traces) -> Reached | None:
@@ -347,7 +424,7 @@ def _find_trace(item: PathChange, traces: Traces) -> Reached | None:
         return Reached(path=item.path, rule=ReachRule.READ, event=item.event)
     if item.covers is not None and _reads_below(item.covers, traces):
         return Reached(path=item.path, rule=ReachRule.CONVERSION, event=item.event)
-    if not traces.folders.isdisjoint(item.folders):
+    if any(entry.folder in (traces.folders if entry.is_searched else traces.listed) for entry in item.entries):
         return Reached(path=item.path, rule=ReachRule.FOLDER, event=item.event)
     if item.link_name is not None and traces.passes(item.link_name):
         return Reached(path=item.path, rule=ReachRule.PASSAGE, event=item.event)
@@ -360,11 +437,12 @@ def _reads_below(folder: str, traces: Traces) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Reader:
-    """The words that one target has read."""
+    """The words that one target has read and seen."""
 
     book: WordBook
     blobs: frozenset[int]
     own_words: frozenset[bytes]
+    files: tuple[str, ...]
 
     def has(self, word: bytes) -> bool:
         return word in self.own_words or not self.blobs.isdisjoint(self.book.find(word))
@@ -372,9 +450,29 @@ class _Reader:
     def knows(self, parts: Iterable[bytes]) -> bool:
         return all(mask_knowing(part, lambda word: int(self.has(word)), 1) for part in parts)
 
+    def guesses(self, parts: Iterable[bytes]) -> bool:
+        return all(
+            mask_guessing(part, lambda word: int(self.has(word)), lambda run: int(self._has_within(run)), 1)
+            for part in parts
+        )
+
+    def _has_within(self, letters: bytes) -> bool:
+        return any(letters in word for word in self.own_words) or not self.blobs.isdisjoint(
+            self.book.find_within(letters)
+        )
+
+    def includes_unknown(self) -> bool:
+        includes = {include for number in self.blobs for include in self.book.includes(number)}
+        return bool(includes) and not includes <= list_suffixes(self.files)
+
 
 def _find_words(item: PathChange, traces: Traces, reader: _Reader) -> Reached | None:
     """Apply the rules that need the words of what was read."""
+    for entry in item.entries:
+        if entry.folder in traces.folders and (
+            reader.guesses(entry.parts) or (entry.is_header and reader.includes_unknown())
+        ):
+            return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
     for spot in item.spots:
         knows_home = (
             spot.home in traces.above or (dirname(spot.home) or ROOT) in traces.listed or reader.knows(spot.home_parts)

@@ -14,7 +14,10 @@ from typing import TypeVar
 
 from gatekeep.model.readset import ReadSet
 from gatekeep.runner.reach import ROOT, Event, PathChange, Reached, ReachRule, Spot, TreeChange
-from gatekeep.runner.reach_words import SIZE_WORDS, WordBook, mask_knowing
+from gatekeep.runner.reach_book import WordBook
+from gatekeep.runner.reach_guess import mask_guessing
+from gatekeep.runner.reach_words import SIZE_WORDS, mask_knowing, split_name
+from gatekeep.tree.listing import decode_path
 
 _Key = TypeVar("_Key", str, bytes)
 
@@ -81,10 +84,19 @@ class ReachIndex:
                 left = _settle(found, cause, mask & left, left)
             if left and item.needs_words:
                 if words is None:
-                    words = _Words(self._book, change, self._by_file, self._by_own_word, left)
+                    words = _Words(self._book, change, self._by_file, self._list_seen_words(change), left)
                 for cause, mask in self._iter_words(item, words, left):
                     left = _settle(found, cause, mask & left, left)
         return {self._targets[number]: found[number] for number in sorted(found)}
+
+    def _list_seen_words(self, change: TreeChange) -> dict[bytes, int]:
+        """Add to the targets' own words those of the names that they have seen; as in reach.py."""
+        found = dict(self._by_own_word)
+        for path, mask in (*self._by_above.items(), *self._by_file.items()):
+            _enter(found, split_name(path.rpartition("/")[2]), mask)
+        for folder, mask in self._by_listed.items():
+            _enter(found, change.words_in.get(folder, ()), mask)
+        return found
 
     def _iter_traces(self, item: PathChange) -> Iterator[tuple[Reached, int]]:
         """Apply the rules that need the read sets alone, in the order of `find_reach`."""
@@ -93,21 +105,24 @@ class ReachIndex:
         yield _cause(item, ReachRule.READ), self._by_file.get(item.path, 0)
         if item.covers is not None:
             yield _cause(item, ReachRule.CONVERSION), self._readers_below(item.covers)
-        for folder in item.folders:
-            yield _cause(item, ReachRule.FOLDER), self._by_folder.get(folder, 0)
+        for entry in item.entries:
+            folders = self._by_folder if entry.is_searched else self._by_listed
+            yield _cause(item, ReachRule.FOLDER), folders.get(entry.folder, 0)
         if item.link_name is not None:
             yield _cause(item, ReachRule.PASSAGE), self._by_part.get(item.link_name, 0)
 
     def _readers_below(self, folder: str) -> int:
         prefix = "" if folder == ROOT else f"{folder}/"
-        mask = 0
-        for path, readers in self._by_file.items():
-            if path.startswith(prefix):
-                mask |= readers
-        return mask
+        return _join(readers for path, readers in self._by_file.items() if path.startswith(prefix))
 
     def _iter_words(self, item: PathChange, words: _Words, left: int) -> Iterator[tuple[Reached, int]]:
         """Apply the rules that need words, to the targets that are left."""
+        for entry in item.entries:
+            readers = self._by_folder.get(entry.folder, 0) & left
+            guessing = words.guessing(entry.parts, readers)
+            if entry.is_header and readers & ~guessing:
+                guessing |= readers & words.including_unknown(self._named)
+            yield _cause(item, ReachRule.WORDS), guessing
         for spot in item.spots:
             knowing = self._knowing_home(spot, words, left)
             for other in (path for name in spot.names for path in self._named.get(name, ())):
@@ -140,6 +155,7 @@ class _Words:
         left: int,
     ) -> None:
         self._book = book
+        self._by_file = by_file
         self._by_own_word = by_own_word
         readers: dict[str, int] = {}
         for path, mask in by_file.items():
@@ -149,15 +165,46 @@ class _Words:
         book.load(readers)
         self._by_blob = {book.number(blob_id): mask for blob_id, mask in readers.items()}
         self._by_word: dict[bytes, int] = {}
+        self._including_unknown: int | None = None
 
     def having(self, word: bytes) -> int:
         mask = self._by_word.get(word)
         if mask is None:
-            mask = self._by_own_word.get(word, 0)
-            for number in self._book.find(word):
-                mask |= self._by_blob.get(number, 0)
+            mask = self._by_own_word.get(word, 0) | self._readers_of(self._book.find(word))
             self._by_word[word] = mask
         return mask
+
+    def _having_within(self, letters: bytes) -> int:
+        own = _join(mask for word, mask in self._by_own_word.items() if letters in word)
+        return own | self._readers_of(self._book.find_within(letters))
+
+    def _readers_of(self, numbers: Iterable[int]) -> int:
+        return _join(self._by_blob.get(number, 0) for number in numbers)
+
+    def guessing(self, parts: Iterable[bytes], mask: int) -> int:
+        for part in parts:
+            if not mask:
+                break
+            mask = mask_guessing(part, self.having, self._having_within, mask)
+        return mask
+
+    def including_unknown(self, named: Mapping[str, list[str]]) -> int:
+        """Give those who include what they have not read; `named` are the read files by base name in lower case."""
+        if self._including_unknown is None:
+            includers: dict[bytes, int] = {}
+            for number, mask in self._by_blob.items():
+                _enter(includers, self._book.includes(number), mask)
+            self._including_unknown = _join(
+                mask & ~self._satisfied(decode_path(include), named) for include, mask in includers.items()
+            )
+        return self._including_unknown
+
+    def _satisfied(self, include: str, named: Mapping[str, list[str]]) -> int:
+        return _join(
+            self._by_file[path]
+            for path in named.get(include.rpartition("/")[2].lower(), ())
+            if path == include or path.endswith(f"/{include}")
+        )
 
     def knowing(self, parts: Iterable[bytes], mask: int) -> int:
         for part in parts:
@@ -184,6 +231,13 @@ def _settle(found: dict[int, Reached], cause: Reached, mask: int, left: int) -> 
 def _enter(masks: dict[_Key, int], keys: Iterable[_Key], mask: int) -> None:
     for key in keys:
         masks[key] = masks.get(key, 0) | mask
+
+
+def _join(masks: Iterable[int]) -> int:
+    joined = 0
+    for mask in masks:
+        joined |= mask
+    return joined
 
 
 def _iter_above(folder: str) -> Iterator[str]:

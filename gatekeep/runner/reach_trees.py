@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from gatekeep.errors import RepositoryError
 from gatekeep.runner.reach import TreeChange, make_change
-from gatekeep.runner.reach_words import WordBook, is_binary
+from gatekeep.runner.reach_book import WordBook
+from gatekeep.runner.reach_words import is_binary
 from gatekeep.tree.conversion import ATTRIBUTES_FILE, list_attribute_files, mentions_conversion
 from gatekeep.tree.listing import EXECUTABLE, FILE, SUBMODULE, Entry, TreeDelta, encode_path
 from gatekeep.tree.repository import GitRepository

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix
 from gatekeep.runner.reach import Reached, TreeChange
+from gatekeep.runner.reach_book import WordBook
 from gatekeep.runner.reach_index import ReachIndex
-from gatekeep.runner.reach_words import WordBook, words_of_target
+from gatekeep.runner.reach_words import words_of_target
 
 #: Why a target is reached whatever it reads.
 NEW_TARGET = "its entry in the matrix is new"

@@ -20,9 +20,9 @@ from typing import TypeVar
 
 from gatekeep.model.readset import ReadSet
 from gatekeep.runner.reach import TreeChange, find_reach, make_change
+from gatekeep.runner.reach_book import WordBook
 from gatekeep.runner.reach_index import ReachIndex
 from gatekeep.runner.reach_trees import compare_entries
-from gatekeep.runner.reach_words import WordBook
 from gatekeep.tree.listing import FILE, Entry
 
 _TARGETS, _PORTS, _BOARDS = 300, 6, 100

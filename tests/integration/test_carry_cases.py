@@ -61,10 +61,17 @@ CFLAGS += -DCHOICE=$(shell test -e ../choice/$(FAMILY)-$(notdir $(CURDIR)).on &&
 CFLAGS += -DLISTED=$(words $(wildcard ../listed/*.qq))
 CFLAGS += -DLOGO=$(shell ../tools/logo.sh)
 CFLAGS += -DBLOB=$(shell stat -c %s ../blobs/payload.bin)
-$(O)/near.elf: main.c $(PARTS) $(O)/made.h
-	gcc $(CFLAGS) -I$(O) -o $@ main.c $(PARTS)
+CFLAGS += -DPICKED=$(shell sh ../tools/pick.sh plume) $(MORE)
+CFLAGS += -DPERL=$(shell perl -I../perl ../perl/tell.pl)
+-include $(wildcard ../perhaps/*.mk)
+$(O)/near.elf: main.c $(PARTS) $(O)/made.h $(O)/reset.o
+	gcc $(CFLAGS) -I$(O) -o $@ main.c $(PARTS) $(O)/reset.o
 $(O)/made.h: ../tools/make_header.py
-	python3 $< > $@
+	python3 -B $< > $@
+$(O)/%.o: ../start/%.S
+	gcc -c -o $@ $<
+$(O)/%.o: ../start/%.c
+	gcc -Os -ffreestanding -c -o $@ $<
 """
 )
 NEAR_MAIN = b"""\
@@ -93,11 +100,28 @@ NEAR_MAIN = b"""\
 #ifndef JOINED
 #define JOINED 0
 #endif
+#ifndef PERHAPS
+#define PERHAPS 0
+#endif
+#ifndef GNU
+#define GNU 0
+#endif
+__asm__(".pushsection .rodata\\n.incbin \\"tide.bin\\"\\n.popsection");
 const int facts[] = {
     PINS, SOC, MADE, LAMP, RARE, OWN_BASE, OWN_LOCAL, SETTINGS, EXTRA, JOINED,
-    HOOK, FEATURE, LISTED, LOGO, BLOB, PLACE, CHOICE,
+    HOOK, FEATURE, LISTED, LOGO, BLOB, PLACE, CHOICE, PICKED, PERL, PERHAPS, GNU, QUILL,
 };
 void start(void) { for (;;) __asm__ volatile("" : : "m"(facts)); }
+"""
+#: It asks for a header whose name stands nowhere: it is decoded.
+MAKE_HEADER = b"""\
+try:
+    import bonus
+except ImportError:
+    bonus = None
+name = bytes.fromhex("7175696c6c").decode() + ".h"
+print("#if __has_include(<" + name + ">)\\n#include <" + name + ">\\n#else\\n#define QUILL 0\\n#endif")
+print("#define MADE", %d + bool(bonus))
 """
 BASE: Mapping[str | bytes, Content] = {
     "matrix.yml": MATRIX,
@@ -121,7 +145,13 @@ BASE: Mapping[str | bytes, Content] = {
     "listed/a.qq": b"1\n",
     "tools/logo.sh": Executable(b"#!/bin/sh\ncat ../art/logo\n"),
     "art/logo": b"1\n",
-    "tools/make_header.py": b"print('#define MADE 1')\n",
+    "tools/make_header.py": MAKE_HEADER % 1,
+    "tools/pick.sh": b"for end in S c; do test -e ../picks/$1.$end && exec cat ../picks/$1.$end; done\n",
+    "picks/plume.c": b"1\n",
+    "perl/tell.pl": b"use POSIX (); print $main::told || 1;\n",
+    "perhaps/of-others.qq": b"1\n",
+    "start/reset.c": b"const int reset = 1;\n",
+    "include/tide.bin": b"high\n",
     "blobs/payload.bin": b"\0" * 10,
     "far/Makefile": b"$(O)/far.elf: far.c\n\tgcc " + LINK + b" -o $@ far.c\n",
     "far/far.c": b"void start(void) { for (;;) ; }\n",
@@ -207,7 +237,7 @@ CASES = (
     ),
     Case(
         name="the generator of a generated file changed",
-        files={"tools/make_header.py": b"print('#define MADE 2')\n"},
+        files={"tools/make_header.py": MAKE_HEADER % 2},
         because="tools/make_header.py, which it reads, is modified",
     ),
     Case(
@@ -228,7 +258,7 @@ CASES = (
     Case(
         name="a case-only rename",
         files={"include/lamp.h": None, "include/Lamp.h": b"/* lamp */\n"},
-        because="include/Lamp.h, in a folder that it reads, is added",
+        because=f"include/Lamp.h, {WORDS}, is added",
     ),
     Case(
         name="a board moved between folders",
@@ -255,10 +285,75 @@ CASES = (
     ),
     Case(
         name="a file of nobody beside it",
-        files={"hooks/shoal": b"\n"},
+        files={"hooks/plover": b"\n"},
         because=None,
     ),
+    Case(
+        name="a source beside one that it reads, of a name that nothing says",
+        files={"picks/heron.c": b"7\n", "picks/heron.md": b"7\n"},
+        because=None,
+    ),
+    Case(
+        name="a folder beside a source that it reads, of a name that nothing says",
+        files={"picks/heronry/board.mk": b"7\n"},
+        because=None,
+    ),
+    Case(
+        name="a source that goes and was never read",
+        files={"picks/heron.c": None},
+        because=None,
+    ),
+    Case(
+        name="a source that a script prefers for its extension",
+        files={"picks/plume.S": b"2\n"},
+        because=f"picks/plume.S, {WORDS}, is added",
+    ),
+    Case(
+        name="a source that an earlier pattern rule prefers",
+        files={"start/reset.S": b".globl reset\n.section .rodata\nreset: .long 2\n"},
+        # GNU make lists the folder for that.
+        because="start/reset.S, in a folder that it reads, is added",
+    ),
+    Case(
+        name="a module that the interpreter's own modules ask for",
+        files={"perl/Tie/Hash.pm": b"package Tie::StdHash; sub TIEHASH { bless {}, shift } $main::told = 2; 1;\n"},
+        because="perl/Tie/Hash.pm, in a folder that it reads, is added",
+    ),
+    Case(
+        name="a module beside a script that the makefile runs",
+        files={"tools/bonus.py": b"\n"},
+        because="tools/bonus.py, in a folder that it reads, is added",
+    ),
+    Case(
+        name="a package before a module of the same name",
+        files={"tools/bonus/__init__.py": b"print('#define PAST 1')\n", "tools/bonus.py": None},
+        because="tools/bonus.py, which it reads, is removed",
+    ),
+    Case(
+        name="a header that a made header asks for by a name that is decoded",
+        files={"include/quill.h": b"#define QUILL 1\n"},
+        because=f"include/quill.h, {WORDS}, is added",
+    ),
+    Case(
+        name="an optional include by a wildcard",
+        files={"perhaps/heron.mk": b"CFLAGS += -DPERHAPS=1\n"},
+        because="perhaps/heron.mk, in a folder that it reads, is added",
+    ),
+    Case(
+        name="a payload that shadows one on the assembler's path",
+        files={"first/tide.bin": b"low\n"},
+        because="first/tide.bin, in a folder that it reads, is added",
+    ),
+    Case(
+        name="a makefile that make prefers to the one that is there",
+        files={"near/GNUmakefile": b"MORE := -DGNU=1\ninclude Makefile\n"},
+        because="near/GNUmakefile, in a folder that it reads, is added",
+    ),
 )
+
+
+#: Built by the rule's caution, and nothing differs.
+SAME_IMAGE = ("an optional include of somebody else in the same folder", "a package before a module of the same name")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -362,7 +457,7 @@ def test_the_case_is_one(gated: Gated, case: Case) -> None:
     images = [
         digests(gated.clean[commit, "x86/near"]) for commit in (gated.before(case.name), gated.commits[case.name])
     ]
-    if case.name != "an optional include of somebody else in the same folder":
+    if case.name not in SAME_IMAGE:
         assert (images[0] != images[1]) == (case.because is not None)
 
 

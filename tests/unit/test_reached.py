@@ -11,8 +11,8 @@ from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Maintainer
 from gatekeep.model.readset import Carried, ReadSet
 from gatekeep.runner.reach import make_change
+from gatekeep.runner.reach_book import WordBook
 from gatekeep.runner.reach_trees import compare_entries
-from gatekeep.runner.reach_words import WordBook
 from gatekeep.runner.reached import NEW_TARGET, OTHER_ENTRY, TargetReach, choose_witnesses, find_reached
 from gatekeep.tree.listing import FILE, Entry
 from tests.cases import BASE, make_commit, make_evidence, make_matrix, make_target
