@@ -85,7 +85,8 @@ class Spot:
 
     `home` is the folder, there or not; `home_parts` and `name_parts` are the words of its name and of the name in it.
     `names` are the base names, in lower case, that a file there may shadow or stand in for; empty for a folder.
-    `is_always_found`: tools look for such files by names of their own.
+    `is_always_found`: tools look for such files by names of their own. `is_header`: headers of which nothing is known
+    may ask for it.
     """
 
     home: str
@@ -93,6 +94,7 @@ class Spot:
     name_parts: tuple[bytes, ...]
     names: tuple[str, ...] = ()
     is_always_found: bool = False
+    is_header: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,6 +242,7 @@ def _describe(
         # x.h.gch stands in for x.h.
         names=(lower, stem) if stem else (lower,),
         is_always_found=EXECUTABLE in modes or is_always_found(base),
+        is_header=is_header(base),
     )
     come_and_gone = _iter_folders(delta.path, old_folders if delta.old is None else new_folders)
     return PathChange(
@@ -482,7 +485,7 @@ def _find_words(item: PathChange, traces: Traces, reader: _Reader) -> Reached | 
         other = next((traces.first_named[name] for name in spot.names if name in traces.first_named), None)
         if other is not None:
             return Reached(path=item.path, rule=ReachRule.NAMESAKE, event=item.event, other=other)
-        if spot.is_always_found or reader.knows(spot.name_parts):
+        if spot.is_always_found or reader.knows(spot.name_parts) or (spot.is_header and reader.includes_unknown()):
             return Reached(path=item.path, rule=ReachRule.WORDS, event=item.event)
     if item.size_parts is not None and any(map(reader.has, SIZE_WORDS)) and reader.knows(item.size_parts):
         return Reached(path=item.path, rule=ReachRule.SIZE, event=item.event)

@@ -128,9 +128,10 @@ class ReachIndex:
             for other in (path for name in spot.names for path in self._named.get(name, ())):
                 yield _cause(item, ReachRule.NAMESAKE, other), knowing & self._by_file[other]
                 knowing &= ~self._by_file[other]
-            if not spot.is_always_found:
-                knowing = words.knowing(spot.name_parts, knowing)
-            yield _cause(item, ReachRule.WORDS), knowing
+            naming = knowing if spot.is_always_found else words.knowing(spot.name_parts, knowing)
+            if spot.is_header and knowing & ~naming:
+                naming |= knowing & words.including_unknown(self._named)
+            yield _cause(item, ReachRule.WORDS), naming
         if item.size_parts is not None:
             askers = 0
             for word in SIZE_WORDS:
