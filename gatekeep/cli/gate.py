@@ -12,11 +12,11 @@ from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
-    FILE,
+    ReportFiles,
     approval_option,
     colour_option,
-    json_option,
     matrix_option,
+    report_options,
     repository_option,
     sandbox_options,
     store_option,
@@ -40,8 +40,7 @@ from gatekeep.tree.merge import load_landing
 @approval_option
 @sandbox_options
 @click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")
-@json_option("Write the whole judgement as JSON; - for standard output.")
-@click.option("--markdown", "markdown_file", type=FILE, help="Write a review comment; - for standard output.")
+@report_options
 @colour_option
 @verbose_option
 def gate(
@@ -54,8 +53,7 @@ def gate(
     approvals: tuple[Path, ...],
     sandbox: SandboxChoice,
     rebuild: bool,
-    json_file: Path | None,
-    markdown_file: Path | None,
+    files: ReportFiles,
     colour: str,
     verbose: bool,
 ) -> int:
@@ -70,6 +68,7 @@ def gate(
     Examples:
       gatekeep gate main HEAD
       gatekeep gate origin/main feature --json verdict.json --markdown comment.md
+      gatekeep gate main HEAD --sarif findings.sarif --junit results.xml
       gatekeep gate v1.4 HEAD --matrix ../release/matrix.yml --workers 8
 
     The report goes to standard output and ends in one line that is the verdict; progress goes to standard error. Every
@@ -86,5 +85,5 @@ def gate(
             edges, change, matrix, workers, rebuild=rebuild, approvals=ApprovalSources(files=approvals)
         )
         shown = show_log_places(judgement, edges.folder)
-    write_judgement(shown, json_file, markdown_file, colour)
+    write_judgement(shown, files, colour)
     return exit_code(judgement.verdict.decision)

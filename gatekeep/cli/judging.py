@@ -11,6 +11,7 @@ from typing import assert_never
 
 from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
+from gatekeep.cli.options import ReportFiles
 from gatekeep.cli.screen import write_reports
 from gatekeep.judge.case import Case
 from gatekeep.judge.loosening_reasons import list_statements
@@ -215,14 +216,21 @@ def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
     )
 
 
-def write_judgement(judgement: Judgement, json_file: Path | None, markdown_file: Path | None, colour: str) -> None:
+def write_judgement(judgement: Judgement, files: ReportFiles, colour: str) -> None:
     """Write the files that were asked for, and show the report unless one of them goes to standard output."""
     from gatekeep.report.json_report import render_json
+    from gatekeep.report.junit import render_junit
     from gatekeep.report.markdown import render_markdown
+    from gatekeep.report.sarif import render_sarif
     from gatekeep.report.terminal import render_terminal
 
     write_reports(
-        [(json_file, lambda: render_json(judgement)), (markdown_file, lambda: render_markdown(judgement))],
+        [
+            (files.json, lambda: render_json(judgement)),
+            (files.markdown, lambda: render_markdown(judgement)),
+            (files.sarif, lambda: render_sarif(judgement)),
+            (files.junit, lambda: render_junit(judgement)),
+        ],
         colour=colour,
         render=lambda screen: render_terminal(judgement, colour=screen.colour, width=screen.width),
     )

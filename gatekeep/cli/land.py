@@ -12,11 +12,11 @@ from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
-    FILE,
+    ReportFiles,
     approval_option,
     colour_option,
-    json_option,
     matrix_option,
+    report_options,
     repository_option,
     sandbox_options,
     store_option,
@@ -49,8 +49,7 @@ from gatekeep.tree.merge import Signature, keep_merge, load_landing
 @workers_option
 @approval_option
 @sandbox_options
-@json_option("Write the whole judgement as JSON; - for standard output.")
-@click.option("--markdown", "markdown_file", type=FILE, help="Write a review comment; - for standard output.")
+@report_options
 @colour_option
 @verbose_option
 def land(
@@ -65,8 +64,7 @@ def land(
     workers: int | None,
     approvals: tuple[Path, ...],
     sandbox: SandboxChoice,
-    json_file: Path | None,
-    markdown_file: Path | None,
+    files: ReportFiles,
     colour: str,
     verbose: bool,
 ) -> int:
@@ -103,7 +101,7 @@ def land(
                 "judged, and nothing was landed; try again when less lands, or with more --attempts"
             )
         shown = show_log_places(judgement, edges.folder)
-    write_judgement(shown, json_file, markdown_file, colour)
+    write_judgement(shown, files, colour)
     _say(said)
     return exit_code(judgement.verdict.decision)
 

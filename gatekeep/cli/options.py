@@ -5,6 +5,7 @@ Options that mean the same in every command that has them.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import Any
@@ -60,6 +61,38 @@ def matrix_option(about: str = "The matrix file. [default: matrix.yml at the roo
 def json_option(about: str = "Write everything as JSON; - for standard output.") -> Decorator:
     """Give `--json`, which the command gets as `json_file`; `about` is its help."""
     return click.option("--json", "json_file", type=FILE, help=about)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportFiles:
+    """Where a judgement is to be written, in which form; None was not asked for, `-` is standard output."""
+
+    json: Path | None = None
+    markdown: Path | None = None
+    sarif: Path | None = None
+    junit: Path | None = None
+
+
+def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add a file option for each form of a judgement; the command gets them as one `files`, a `ReportFiles`."""
+
+    @json_option("Write the whole judgement as JSON; - for standard output.")
+    @click.option("--markdown", type=FILE, help="Write a review comment; - for standard output.")
+    @click.option("--sarif", type=FILE, help="Write what is wrong as SARIF 2.1.0; - for standard output.")
+    @click.option("--junit", type=FILE, help="Write every result as JUnit XML; - for standard output.")
+    @wraps(command)
+    def with_files(
+        *arguments: Any,  # noqa: ANN401 - as click hands them over
+        json_file: Path | None,
+        markdown: Path | None,
+        sarif: Path | None,
+        junit: Path | None,
+        **options: Any,  # noqa: ANN401 - as above
+    ) -> Any:  # noqa: ANN401 - as above
+        files = ReportFiles(json=json_file, markdown=markdown, sarif=sarif, junit=junit)
+        return command(*arguments, files=files, **options)
+
+    return with_files
 
 
 def sandbox_options(command: Callable[..., Any]) -> Callable[..., Any]:

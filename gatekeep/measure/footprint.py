@@ -92,7 +92,8 @@ def measure_runs(runs: tuple[Run, ...], target: Target, *, name: str) -> tuple[R
     still. Runs in a memory of the target (option bytes, fuses) are none of the part's.
 
     Raises:
-        ImageError: No data, nothing but erased bytes, or data where the target has neither flash nor memory.
+        ImageError: No data, nothing but erased bytes, nothing into the part, or data where the target has neither flash
+            nor memory.
     """
     if not runs:
         raise ImageError(name, "has no data records")
@@ -121,6 +122,9 @@ def measure_runs(runs: tuple[Run, ...], target: Target, *, name: str) -> tuple[R
             else:
                 outside.append(extent)
     _refuse_strays(_spill(flash, outside), target.part, name)
+    if not any(window.end > window.start for window in flash):
+        # As for an erased image: fuses alone would else pass for an image of no bytes.
+        raise ImageError(name, f"writes nothing into part {target.part.name}")
     return _name_flash(target, flash)
 
 

@@ -65,8 +65,8 @@ def read_intel_hex(data: Bytes, *, name: str) -> tuple[Run, ...]:
         ImageError: Damaged or cut short.
     """
     runs = _Runs(name)
-    base = 0
-    linear = False
+    bases = {2: 0, 4: 0}
+    latest = 2
     ended = False
     for line_number, line in _read_lines(data, name):
         place = _Line(name, line_number)
@@ -84,8 +84,16 @@ def read_intel_hex(data: Bytes, *, name: str) -> tuple[Run, ...]:
         offset = record[1] << 8 | record[2]
         kind, content = record[3], record[4:-1]
         if kind == 0:
+            # Some readers take the base that came last, others the sum of both kinds: an image that lies at one place
+            # for the programmer and at another for us is not measured.
+            base = bases[latest]
+            if base != sum(bases.values()):
+                raise place.error(
+                    "data has both a segment and a linear base, which readers do not read alike; "
+                    "let the tool that joins the files write one kind"
+                )
             # Without a linear base, offsets wrap within 64 KiB by the specification; no tool means that.
-            if not linear and offset + len(content) > 0x10000:
+            if latest == 2 and offset + len(content) > 0x10000:
                 raise place.error("data crosses the end of its 64 KiB segment")
             if base + offset + len(content) > 1 << 32:
                 raise place.error("data crosses the last 32-bit address")
@@ -95,8 +103,8 @@ def read_intel_hex(data: Bytes, *, name: str) -> tuple[Run, ...]:
         if kind == 1:
             ended = True
         elif kind in (2, 4):
-            linear = kind == 4
-            base = int.from_bytes(content, "big") << (16 if linear else 4)
+            latest = kind
+            bases[kind] = int.from_bytes(content, "big") << (16 if kind == 4 else 4)
     if not ended:
         raise ImageError(name, "has no end record; it is cut short")
     return runs.merge()

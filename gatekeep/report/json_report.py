@@ -13,25 +13,21 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
-from typing import Any, assert_never
+from typing import Any
 
 import gatekeep
 from gatekeep.model.change import Commit, Conflict
 from gatekeep.model.evidence import (
     Broken,
-    Built,
     Diagnostic,
     Evidence,
-    NotDecided,
-    Outgrown,
     RegionUse,
     Severity,
-    TimedOut,
     name_outcome,
 )
 from gatekeep.model.verdict import Judgement, Reason, RegionDelta
 from gatekeep.model.waiver import WaiverUse
-from gatekeep.report.wording import commits_by_tree, put_in_order
+from gatekeep.report.wording import commits_by_tree, put_in_order, say_outcome
 
 #: Raise it when a reader of the old format would be misled by the new one.
 REPORT_FORMAT = 1
@@ -61,11 +57,11 @@ def render_json(judgement: Judgement) -> str:
             "merge": _merge(change.merge),
         },
         "verdict": verdict.decision.value,
-        "reasons": [_reason(reason) for reason in verdict.reasons],
-        "notices": [_reason(reason) for reason in verdict.notices],
-        "waived": [_reason(reason) for reason in verdict.waived],
+        "reasons": [reason_json(reason) for reason in verdict.reasons],
+        "notices": [reason_json(reason) for reason in verdict.notices],
+        "waived": [reason_json(reason) for reason in verdict.waived],
         "waivers": [waiver_json(use) for use in verdict.waivers],
-        "approved": [_reason(reason) for reason in verdict.approved],
+        "approved": [reason_json(reason) for reason in verdict.approved],
         "approvals": [
             {
                 "source": check.source,
@@ -111,7 +107,8 @@ def _merge(merge: Commit | Conflict | None) -> dict[str, Any] | None:
             return {"commit": _commit(merge), "conflicts": []}
 
 
-def _reason(reason: Reason) -> dict[str, Any]:
+def reason_json(reason: Reason) -> dict[str, Any]:
+    """Give a reason as `report.schema.json` describes it; every report for machines tells it so."""
     return {
         "rule": reason.rule.value,
         "commit": reason.commit_id,
@@ -146,14 +143,14 @@ def waiver_json(use: WaiverUse) -> dict[str, Any]:
 
 
 def _result(evidence: Evidence, by_tree: dict[str, Commit]) -> dict[str, Any]:
-    message, first_error = _outcome_words(evidence)
+    first_error = evidence.outcome.first_error if isinstance(evidence.outcome, Broken) else None
     commit = by_tree.get(evidence.tree_id)
     return {
         "target": evidence.target,
         "commit": commit.commit_id if commit is not None else evidence.commit_id,
         "tree": evidence.tree_id,
         "outcome": name_outcome(evidence.outcome),
-        "message": message,
+        "message": say_outcome(evidence.outcome),
         "first_error": _diagnostic(first_error) if first_error is not None else None,
         "regions": [_region(use) for use in evidence.footprint.regions] if evidence.footprint is not None else [],
         "warnings": len(evidence.warnings),
@@ -170,24 +167,6 @@ def _result(evidence: Evidence, by_tree: dict[str, Commit]) -> dict[str, Any]:
         if evidence.carried is not None
         else None,
     }
-
-
-def _outcome_words(evidence: Evidence) -> tuple[str | None, Diagnostic | None]:
-    """Give the outcome's message and first error, as far as it has them."""
-    outcome = evidence.outcome
-    match outcome:
-        case Built():
-            return None, None
-        case Broken():
-            return outcome.message, outcome.first_error
-        case Outgrown():
-            return outcome.message, None
-        case TimedOut():
-            return f"ran past {outcome.limit_s:g} s, stopped by {outcome.stopped_by}", None
-        case NotDecided():
-            return f"{outcome.message}; {outcome.hint}" if outcome.hint else outcome.message, None
-        case _:
-            assert_never(outcome)
 
 
 def _diagnostic(diagnostic: Diagnostic) -> dict[str, Any]:

@@ -12,8 +12,10 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import assert_never
 
 from gatekeep.model.change import Change, Commit, Conflict
+from gatekeep.model.evidence import Broken, Built, NotDecided, Outcome, Outgrown, TimedOut
 from gatekeep.model.rule import APPROVABLE_RULES
 from gatekeep.model.verdict import Decision, Judgement, Reason, RegionDelta, Rule, Verdict
 from gatekeep.model.waiver import WaiverStanding, WaiverUse
@@ -226,6 +228,21 @@ def say_scope(judgement: Judgement) -> str:
         f"{commits}, {count(targets, 'target')}: {built} built now, {judgement.carried_count} carried, "
         f"{judgement.reused_count} known before"
     )
+
+
+def say_outcome(outcome: Outcome) -> str | None:
+    """Word what an outcome says of itself; None for what was built. Hostile."""
+    match outcome:
+        case Built():
+            return None
+        case Broken() | Outgrown():
+            return outcome.message
+        case TimedOut():
+            return f"ran past {outcome.limit_s:g} s, stopped by {outcome.stopped_by}"
+        case NotDecided():
+            return f"{outcome.message}; {outcome.hint}" if outcome.hint else outcome.message
+        case _:
+            assert_never(outcome)
 
 
 def say_why_built(judgement: Judgement) -> str:

@@ -1,8 +1,7 @@
 """
 The site as a person meets it: headless Chromium opens the files, and axe-core looks for what stands in anybody's way.
 
-Needs Debian's chromium and npm; ci/test installs both. axe-core is unpacked once into the virtual environment, or
-where GATEKEEP_AXE says.
+Needs Debian's chromium and npm; ci/test installs both. axe-core is unpacked once into the virtual environment.
 
 Source: axe-core's rules for WCAG 2.2 A and AA, and its best practices; WAI-ARIA 1.2 on the names of images.
 """

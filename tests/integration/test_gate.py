@@ -18,6 +18,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import jsonschema
 import pytest
@@ -127,8 +128,12 @@ def test_nothing_is_built_twice(kelp: Kelp) -> None:
 def test_an_overflow_by_gnu_ld_is_outgrown_with_the_linkers_number(kelp: Kelp) -> None:
     kelp.append("app/main.c", "__attribute__((used)) const unsigned char tide_table[2048] = {1};\n")
     head = kelp.commit("Add the tide table")
-    code, report, text = kelp.gate()
+    findings, results = kelp.folder.parent / "findings.sarif", kelp.folder.parent / "results.xml"
+    code, report, text = kelp.gate("--sarif", str(findings), "--junit", str(results))
     assert code == 1
+    (run,) = json.loads(findings.read_text())["runs"]
+    assert [(result["ruleId"], result["level"]) for result in run["results"]] == [("outgrown", "error")]
+    assert [suite.get("failures") for suite in ElementTree.parse(results).getroot()] == ["0", "1"]
     assert outcomes(report, head) == {"cortex-m/buoy": "outgrown", "riscv/float": "built"}
     reason = report["reasons"][0]
     assert reason["rule"] == "outgrown"

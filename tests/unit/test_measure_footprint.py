@@ -273,6 +273,10 @@ def test_hex_data_outside_everything_is_refused():
         "correct the linker script, or the part's regions and address in the matrix"
     )
     assert refuse_hex() == "x.hex: has no data records"
+
+
+def test_hex_file_of_fuses_alone_is_no_image_of_no_bytes():
+    assert refuse_hex((0x10000, b"fuse")) == "x.hex: writes nothing into part nor-16k"
     assert refuse_hex((0x1000, b"\xff" * 8)) == "x.hex: is erased from end to end: every byte that it writes is FF"
 
 

@@ -20,6 +20,7 @@ INTEL = b"""\
 :020000021200EA
 :0400000300003800C1
 :0B0010006164647265737320676170A7
+:020000020000FC
 :02000004FFFFFC
 :04000005000000CD2A
 :1000000000112233445566778899AABBCCDDEEFFF8
@@ -36,6 +37,12 @@ S113002041E900084E42234300182342000824A952
 S107003000144ED492
 S9030000FC
 """
+
+
+TWO_BASES = (
+    "data has both a segment and a linear base, which readers do not read alike; "
+    "let the tool that joins the files write one kind"
+)
 
 
 def read_ranges(read: Reader, data: bytes) -> list[tuple[int, int]]:
@@ -165,6 +172,14 @@ END = b":00000001FF\n"
         (
             make_record(4, 0, b"\xff\xff") + make_record(0, 0xFFFF, b"ab"),
             "x.hex:2: data crosses the last 32-bit address",
+        ),
+        (
+            make_record(2, 0, b"\x10\x00") + make_record(4, 0, b"\x08\x00") + make_record(0, 0, b"ab") + END,
+            f"x.hex:3: {TWO_BASES}",
+        ),
+        (
+            make_record(4, 0, b"\x08\x00") + make_record(2, 0, b"\x00\x00") + make_record(0, 0, b"ab") + END,
+            f"x.hex:3: {TWO_BASES}",
         ),
         (
             make_record(0, 0, b"abcd") + make_record(0, 2, b"cx") + END,
