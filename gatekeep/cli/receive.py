@@ -48,7 +48,8 @@ def receive() -> int:
       gatekeep.sandboxShow  as gate --sandbox-show; repeatable
       gatekeep.program      the command itself, for the hook [default: gatekeep on PATH]
 
-    Push options and the pusher's environment change nothing of this.
+    Push options and the pusher's environment change nothing of this. What a change loosens may be approved in the very
+    push that brings it (gatekeep approve): git push REMOTE main refs/gatekeep/approvals/...
 
     Exit codes: 0 taken, 1 refused, 2 a setting or the base's matrix is wrong, 3 undecided; all but 0 refuse the push.
     """
@@ -86,7 +87,7 @@ def _receive(updates: Sequence[RefUpdate]) -> int:
                 _say(text)
             return _conclude(Decision.BLOCK)
         ranges = [_find_range(branches, ref, update) for ref, update in protected]
-    return _judge(settings, [found for found in ranges if found is not None])
+    return _judge(settings, [found for found in ranges if found is not None], updates)
 
 
 def _find_refusal(branches: Branches, ref: str, update: RefUpdate) -> str | None:
@@ -120,15 +121,20 @@ def _find_range(branches: Branches, ref: str, update: RefUpdate) -> tuple[str, s
     return name, origin, update.new_id
 
 
-def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]]) -> int:
+def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updates: Sequence[RefUpdate]) -> int:
     # Imported here: a push that touches no protected branch does not wait for what judges.
     from gatekeep.build.sandbox import SandboxChoice, SandboxWish
     from gatekeep.cli.edges import open_edges
     from gatekeep.cli.judging import judge_change, show_log_places
     from gatekeep.report.paced_progress import PacedProgress
     from gatekeep.report.terminal import render_terminal
+    from gatekeep.runner.approvals import ApprovalSources
     from gatekeep.tree.merge import load_landing
 
+    # Approvals of a change may come in the very push that brings it.
+    approvals = ApprovalSources(
+        pushed=tuple((update.ref, update.new_id) for update in updates if update.kind is not UpdateKind.DELETED)
+    )
     decisions = [Decision.PASS]
     with (
         _time_limit(settings.time_limit_s),
@@ -144,7 +150,7 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]]) -> in
             _say(f"judging {name}")
             # Its base is an ancestor of its head: what would land is the head itself.
             change = load_landing(edges.repository, base, head)
-            judgement = judge_change(edges, change, settings.matrix, settings.workers)
+            judgement = judge_change(edges, change, settings.matrix, settings.workers, approvals=approvals)
             shown = show_log_places(judgement, edges.folder)
             click.echo(render_terminal(shown, colour=False, width=_WIDTH), nl=False)
             decisions.append(judgement.verdict.decision)

@@ -16,8 +16,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.guarded import Guarded
 from tests.integration.test_gate import Kelp, list_processes
 from tests.integration.test_gate import kelp as kelp
+from tests.repos import GitFolder, clean_environment, clone_repository
 
 HOOK = Path(__file__).parents[2] / "ci" / "pre-receive"
 COMMENT = "/* %s */\n"
@@ -339,6 +341,45 @@ def test_what_a_pusher_says_besides_changes_nothing(server: Server) -> None:
     )
     assert (pushed[0], server.refs()) == (False, before), pushed[1]
     assert "verdict: block, 1 reason" in pushed[1]
+
+
+def test_an_approval_counts_in_the_push_that_brings_it_and_only_a_true_one(tmp_path: Path) -> None:
+    tree = Guarded(tmp_path)
+    head = tree.propose(tree.edit(("capacity: 256 B", "capacity: 1 KiB")))
+    path = tmp_path / "server.git"
+    clone_repository(tree.repository, path, "--bare", "--single-branch", "--branch=main")
+    (path / "hooks").mkdir()
+    shutil.copy(HOOK, path / "hooks" / "pre-receive")
+    program = str(Path(sys.executable).parent / "gatekeep")
+    GitFolder(path).git("config", "gatekeep.program", program)
+
+    def push(*refspecs: str) -> tuple[int, str]:
+        done = subprocess.run(
+            ["git", "push", f"file://{path}", *refspecs],
+            cwd=tree.repository.path,
+            capture_output=True,
+            text=True,
+            env=clean_environment(),
+        )
+        return done.returncode, done.stderr
+
+    code, text = push(f"{head}:refs/heads/main")
+    assert (code, "can be approved by oda" in text) == (1, True), text
+    assert tree.approve(head) == 0
+    (signed,) = tree.list_approvals()
+    # The text of the approval, under a signature of the same key that is damaged.
+    text_of, armour, rest = tree.repository.git("cat-file", "blob", signed).partition(b"-----BEGIN SSH")
+    forged = f"{signed.rpartition('/')[0]}/forged"
+    lines = rest.split(b"\n")
+    lines[3] = lines[3][::-1]
+    tree.repository.git("update-ref", forged, tree.repository.write_blob(text_of + armour + b"\n".join(lines)))
+    code, text = push(f"{head}:refs/heads/main", forged)
+    assert (code, "the signature" in unwrap(text.replace("remote: ", ""))) == (1, True), text
+    assert GitFolder(path).ask("for-each-ref", "refs/gatekeep") == ""
+    code, text = push(f"{head}:refs/heads/main", signed)
+    assert code == 0, text
+    assert "approved by oda" in text
+    assert GitFolder(path).ask("rev-parse", "main") == head
 
 
 @pytest.mark.parametrize("same", [False, True])
