@@ -25,7 +25,7 @@ lives on, as it does when keeper and gatekeep are killed in one blow. A process 
 program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
 socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
-Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log` and `visible_reads` alone; nothing
+Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log` and `refused_calls` alone; nothing
 here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages are marshal
 dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory, environment,
 time_limit_s, grace_s, log_path, log_limit_bytes, fds, confinement}, with the descriptors of `fds` beside it;
@@ -52,8 +52,8 @@ from array import array
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
 from gatekeep.build.limit_watch import LOOK_S, LimitWatch
+from gatekeep.build.refused_calls import refuse_calls
 from gatekeep.build.sandbox_start import Confined, explain_sandbox, read_code, start_confined
-from gatekeep.build.visible_reads import refuse_unseen_reads
 
 #: From SIGTERM to SIGKILL, unless said otherwise: make removes half-written targets then, which takes milliseconds.
 GRACE_S = 2.0
@@ -80,7 +80,7 @@ def main() -> None:
     if libc.prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0) != 0:
         raise OSError(ctypes.get_errno(), "prctl(PR_SET_CHILD_SUBREAPER)")
     # Where the kernel does not take the filter, the probe of access times says whether anything is missing by that.
-    refuse_unseen_reads()
+    refuse_calls()
     import resource  # the only use; not worth a name in the module
 
     # What a build leaves must not depend on who started us; a crashing compiler leaves no core file in the tree.

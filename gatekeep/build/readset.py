@@ -16,7 +16,7 @@ What the read set means, and where it is wider or narrower than what was read:
   `wc -c`, `cmp` of unequal lengths) is not seen to do so; the audit is there to find it.
 - **Empty files always count as read.** A compiler asks for the size first and then reads nothing; no time moves. Empty
   files are few and seldom change, so all targets depend on all of them.
-- **Opened with O_NOATIME, or copied by sharing blocks**: nothing moves. `visible_reads` takes both from what a build
+- **Opened with O_NOATIME, or copied by sharing blocks**: nothing moves. `refused_calls` takes both from what a build
   may ask for; without it such a copy makes the probe fail on the file systems that have it.
 - **Whoever else reads the tree** (a backup, an indexer) makes the read set wider, never narrower.
 

@@ -142,7 +142,7 @@ import os, subprocess, sys
 from pathlib import Path
 from gatekeep.build.command import CommandResult, Exited
 from gatekeep.build.readset import probe_access_times
-from gatekeep.build.visible_reads import refuse_unseen_reads
+from gatekeep.build.refused_calls import refuse_calls
 
 class Runner:
     def run(self, spec, cancel):
@@ -151,7 +151,7 @@ class Runner:
         return CommandResult(end=Exited(code=done.returncode))
 
 if sys.argv[1] == "refuse":
-    assert refuse_unseen_reads()
+    assert refuse_calls()
 print(probe_access_times(Path("/mnt/place"), runner=Runner(), environment={"PATH": os.environ["PATH"]}), end="")
 """
 TMPFS = "mount -t tmpfs -o {} mounted /mnt"

@@ -259,7 +259,7 @@ def test_recipe_that_builds_in_the_tree_has_a_read_set_without_what_it_made(benc
 
 
 def test_reading_with_o_noatime_or_by_size_alone_goes_unseen(bench: Bench) -> None:
-    """What access times cannot show; `visible_reads` takes the first from builds, the audit is for the second."""
+    """What access times cannot show; `refused_calls` takes the first from builds, the audit is for the second."""
     descriptor = os.open(bench.tree.root / "main.c", os.O_RDONLY | os.O_NOATIME)
     assert os.read(descriptor, 8) == b"#include"
     os.close(descriptor)

@@ -16,8 +16,8 @@ import pytest
 
 START = """
 import os, sys
-from gatekeep.build.visible_reads import refuse_unseen_reads
-assert refuse_unseen_reads()
+from gatekeep.build.refused_calls import refuse_calls
+assert refuse_calls()
 os.execvp(sys.argv[1], sys.argv[1:])
 """
 TRY = """
@@ -40,6 +40,21 @@ show("open a folder O_NOATIME", lambda: os.open(".", os.O_RDONLY | os.O_DIRECTOR
 show("open O_NONBLOCK", lambda: os.open("source", os.O_RDONLY | os.O_NONBLOCK))
 show("F_SETFL O_NOATIME", lambda: fcntl.fcntl(source, fcntl.F_SETFL, os.O_NOATIME))
 show("F_SETFL O_NONBLOCK", lambda: fcntl.fcntl(source, fcntl.F_SETFL, os.O_NONBLOCK))
+import ctypes, socket
+libc = ctypes.CDLL(None, use_errno=True)
+def call(number, *arguments):
+    if libc.syscall(number, *arguments) < 0:
+        raise OSError(ctypes.get_errno(), "")
+show("openat2", lambda: call(437, -100, b"source", struct.pack("=QQQ", os.O_NOATIME, 0, 0), 24))
+show("io_uring_setup", lambda: call(425, 1, bytes(120)))
+show("vsock", lambda: socket.socket(40, socket.SOCK_STREAM))
+show("packet", lambda: socket.socket(socket.AF_PACKET, socket.SOCK_RAW))
+show("local", lambda: socket.socketpair())
+show("Internet", lambda: socket.socket(socket.AF_INET6))
+if os.uname().machine == "x86_64":
+    show("keyctl", lambda: call(250, 0, -3, 0))
+    show("bpf", lambda: call(321, 0, bytes(128), 128))
+    show("x32 openat", lambda: call(0x40000000 | 257, -100, b"source", os.O_NOATIME))
 show("F_GETFL", lambda: fcntl.fcntl(source, fcntl.F_GETFL, os.O_NOATIME))
 """
 REFUSED = """\
@@ -52,8 +67,16 @@ open a folder O_NOATIME EPERM
 open O_NONBLOCK fine
 F_SETFL O_NOATIME EPERM
 F_SETFL O_NONBLOCK fine
-F_GETFL fine
+openat2 ENOSYS
+io_uring_setup ENOSYS
+vsock EAFNOSUPPORT
+packet EAFNOSUPPORT
+local fine
+Internet fine
 """
+if os.uname().machine == "x86_64":
+    REFUSED += "keyctl EPERM\nbpf EPERM\nx32 openat ENOSYS\n"
+REFUSED += "F_GETFL fine\n"
 
 
 def run(folder: Path, *argv: str) -> str:
@@ -75,7 +98,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_only_reads_that_leave_no_access_time_are_refused(folder: Path) -> None:
+def test_only_what_is_listed_is_refused(folder: Path) -> None:
     assert run(folder, sys.executable, "-c", TRY) == REFUSED
 
 

@@ -1,26 +1,32 @@
 """
-Keeps builds from reading in ways that leave no access time (see `readset`).
+Keeps builds from asking the kernel for two kinds of things: reads that nobody sees, and ways around the sandbox.
 
-Two ways are open to every program, and common ones take them:
+**Reads that leave no access time** (see `readset`):
 
-- **Copies that share blocks.** On XFS and Btrfs `cp` asks the file system to let two files share their blocks, and on
-  an overlay (the file system of most containers) to copy on its own; the source counts as unread. Both go through two
+- Copies that share blocks. On XFS and Btrfs `cp` asks the file system to let two files share their blocks, and on an
+  overlay (the file system of most containers) to copy on its own; the source counts as unread. Both go through two
   requests, the ioctl FICLONE and `copy_file_range`. Refused with what a kernel or file system without them says
   (EOPNOTSUPP, ENOSYS), every program that uses them falls back to reading and writing.
-- **O_NOATIME**, which the kernel grants to a file's owner. Refused with EPERM, as to anybody but the owner; programs
-  that ask for it expect that.
+- O_NOATIME, which the kernel grants to a file's owner. Refused with EPERM, as to anybody but the owner; programs that
+  ask for it expect that. `openat2` and io_uring open files too, by a structure that no filter can look into: refused as
+  by a kernel that does not know them.
 
-A seccomp filter does it: once for a keeper, inherited by all that it starts, a few dozen instructions that the kernel
-runs only for the four system calls concerned (it answers the others from a table, since Linux 5.11). Installing one
-takes "no new privileges", so set-user-ID programs run as the user; a build has no business to do more.
+**What no namespace holds**: key rings of the user; sockets of other kinds than local, Internet and kernel messages
+(vsock leads from a virtual machine to its host); bpf, perf_event_open and userfaultfd, which no compiler needs and
+attacks on the kernel do. And the numbers of the x32 ABI, by which every other rule could be passed.
 
-Not covered: io_uring, openat2, and kernels or processors that the table below does not know. What a build reads in such
-a way goes unseen, and the audit is what finds it.
+A seccomp filter does it: once for a keeper, inherited by all that it starts, some dozen instructions that the kernel
+runs only for the system calls concerned (it answers the others from a table, since Linux 5.11). Installing one takes
+"no new privileges", so set-user-ID programs run as the user; a build has no business to do more.
+
+Not covered: kernels or processors that the table below does not know. What a build reads in such a way goes unseen, and
+the audit is what finds it.
 
 Runs on the standard library alone: the keeper imports it.
 
 Source: seccomp(2); Linux' Documentation/userspace-api/seccomp_filter.rst; the kernel's headers filter.h, seccomp.h,
-audit.h and fs.h; the numbers are those of arch/x86/entry/syscalls, arch/arm/tools/syscall.tbl and asm-generic/unistd.h.
+audit.h, fs.h and socket.h; the numbers are those of arch/x86/entry/syscalls, arch/arm/tools/syscall.tbl and
+asm-generic/unistd.h; socketcall(2).
 """
 
 from __future__ import annotations
@@ -42,8 +48,8 @@ _NUMBER_AT, _ARCHITECTURE_AT, _ARGUMENTS_AT = 0, 4, 16
 _F_SETFL = 4
 #: _IOW(0x94, 9, int) and _IOW(0x94, 13, struct file_clone_range); the same on every architecture below.
 _CLONES = (0x40049409, 0x4020940D)
-# BPF_LD|BPF_W|BPF_ABS, BPF_JMP|BPF_JEQ|BPF_K, BPF_JMP|BPF_JSET|BPF_K, BPF_RET|BPF_K.
-_LOAD, _IF_EQUAL, _IF_ANY_BIT, _RETURN = 0x20, 0x15, 0x45, 0x06
+# BPF_LD|BPF_W|BPF_ABS; BPF_JMP|BPF_K with BPF_JEQ, BPF_JGE, BPF_JSET; BPF_RET|BPF_K.
+_LOAD, _IF_EQUAL, _IF_AT_LEAST, _IF_ANY_BIT, _RETURN = 0x20, 0x15, 0x35, 0x45, 0x06
 
 
 class _Numbers(NamedTuple):
@@ -55,13 +61,38 @@ class _Numbers(NamedTuple):
     copy_file_range: int
     fcntl: tuple[int, ...]
     open: int | None
+    socket: int
+    #: All kinds of sockets by one call, whose arguments lie where no filter looks.
+    socketcall: int | None
+    #: add_key, request_key, keyctl, bpf, perf_event_open, userfaultfd.
+    dangerous: tuple[int, ...]
 
 
-_X86_64 = _Numbers(0xC000003E, openat=257, ioctl=16, copy_file_range=326, fcntl=(72,), open=2)
-_X86 = _Numbers(0x40000003, openat=295, ioctl=54, copy_file_range=377, fcntl=(55, 221), open=5)
-_AARCH64 = _Numbers(0xC00000B7, openat=56, ioctl=29, copy_file_range=285, fcntl=(25,), open=None)
-_ARM = _Numbers(0x40000028, openat=322, ioctl=54, copy_file_range=391, fcntl=(55, 221), open=5)
-_RISCV64 = _Numbers(0xC00000F3, openat=56, ioctl=29, copy_file_range=285, fcntl=(25,), open=None)
+_X86_64 = _Numbers(
+    0xC000003E, openat=257, ioctl=16, copy_file_range=326, fcntl=(72,), open=2, socket=41, socketcall=None,
+    dangerous=(248, 249, 250, 321, 298, 323),
+)  # fmt: skip
+_X86 = _Numbers(
+    0x40000003, openat=295, ioctl=54, copy_file_range=377, fcntl=(55, 221), open=5, socket=359, socketcall=102,
+    dangerous=(286, 287, 288, 357, 336, 374),
+)  # fmt: skip
+_AARCH64 = _Numbers(
+    0xC00000B7, openat=56, ioctl=29, copy_file_range=285, fcntl=(25,), open=None, socket=198, socketcall=None,
+    dangerous=(217, 218, 219, 280, 241, 282),
+)  # fmt: skip
+_ARM = _Numbers(
+    0x40000028, openat=322, ioctl=54, copy_file_range=391, fcntl=(55, 221), open=5, socket=281, socketcall=None,
+    dangerous=(309, 310, 311, 386, 364, 388),
+)  # fmt: skip
+_RISCV64 = _Numbers(
+    0xC00000F3, openat=56, ioctl=29, copy_file_range=285, fcntl=(25,), open=None, socket=198, socketcall=None,
+    dangerous=(217, 218, 219, 280, 241, 282),
+)  # fmt: skip
+#: io_uring_setup, io_uring_enter, io_uring_register, openat2: since they came, numbers are the same everywhere.
+_NEW = (425, 426, 427, 437)
+#: AF_UNIX, AF_INET, AF_INET6, AF_NETLINK.
+_FAMILIES = (1, 2, 10, 16)
+_X32_BIT = 0x40000000
 #: By `uname -m`; 32-bit compilers run on 64-bit machines too.
 _BY_MACHINE = {"x86_64": (_X86_64, _X86), "aarch64": (_AARCH64, _ARM), "riscv64": (_RISCV64,)}
 
@@ -72,9 +103,9 @@ class _Filter(ctypes.Structure):
     _fields_ = (("length", ctypes.c_ushort), ("instructions", ctypes.c_char_p))
 
 
-def refuse_unseen_reads() -> bool:
+def refuse_calls() -> bool:
     """
-    Take from this thread, and from all that it starts from now on, the ways to read that leave no access time.
+    Take from this thread, and from all that it starts from now on, what a build has no business to ask for.
 
     Returns:
         Whether that is so now; not on a machine or kernel without the means, where the probe of access times decides.
@@ -100,6 +131,13 @@ def _make_filter(kinds: tuple[_Numbers, ...]) -> list[tuple[int, int, int, int]]
         if kind.open is not None:
             rules.append(_refuse_bit(kind.open, 1, os.O_NOATIME))
         rules += [_refuse_set_flag(number) for number in kind.fcntl]
+        rules += [_refuse_call(number, errno.ENOSYS) for number in _NEW]
+        rules += [_refuse_call(number, errno.EPERM) for number in kind.dangerous]
+        rules.append(_allow_values(kind.socket, 0, _FAMILIES, errno.EAFNOSUPPORT))
+        if kind.socketcall is not None:
+            rules.append(_refuse_call(kind.socketcall, errno.ENOSYS))
+        if kind is _X86_64:
+            rules.append([(_IF_AT_LEAST, 0, 1, _X32_BIT), (_RETURN, 0, 0, _REFUSE | errno.ENOSYS)])
         body = [(_LOAD, 0, 0, _NUMBER_AT), *(step for rule in rules for step in rule), (_RETURN, 0, 0, _ALLOW)]
         code += [(_LOAD, 0, 0, _ARCHITECTURE_AT), (_IF_EQUAL, 0, len(body), kind.architecture), *body]
     return [*code, (_RETURN, 0, 0, _ALLOW)]
@@ -116,6 +154,12 @@ def _refuse_call(number: int, code: int) -> list[tuple[int, int, int, int]]:
 def _refuse_values(number: int, argument: int, values: tuple[int, ...], code: int) -> list[tuple[int, int, int, int]]:
     compare = [(_IF_EQUAL, len(values) - at, 0, value) for at, value in enumerate(values)]
     body = [_load_argument(argument), *compare, (_RETURN, 0, 0, _ALLOW), (_RETURN, 0, 0, _REFUSE | code)]
+    return [(_IF_EQUAL, 0, len(body), number), *body]
+
+
+def _allow_values(number: int, argument: int, values: tuple[int, ...], code: int) -> list[tuple[int, int, int, int]]:
+    compare = [(_IF_EQUAL, len(values) - at, 0, value) for at, value in enumerate(values)]
+    body = [_load_argument(argument), *compare, (_RETURN, 0, 0, _REFUSE | code), (_RETURN, 0, 0, _ALLOW)]
     return [(_IF_EQUAL, 0, len(body), number), *body]
 
 
