@@ -52,8 +52,8 @@ _INSTALL = "install bubblewrap 0.8 or later (apt-get install bubblewrap)"
 _PROBE = """
 for name in {namespaces}; do echo "$name $(readlink /proc/self/ns/$name)"; done
 while read name value rest; do case $name in CapEff:|NoNewPrivs:) echo "$name $value" ;; esac; done </proc/self/status
-for place in {outside}/file /usr/gatekeep-probe /etc/gatekeep-probe /gatekeep-probe; do
-    (: >"$place") 2>/dev/null && echo "wrote $place"
+for place in {outside}/file /usr/gatekeep-probe /etc/gatekeep-probe /gatekeep-probe /proc/sys/kernel/hostname; do
+    (: >>"$place") 2>/dev/null && echo "wrote $place"
 done
 [ -e {outside} ] && echo "saw {outside}"
 echo tide >{inside}/file
@@ -235,7 +235,20 @@ def _make_base(*, users: bool) -> tuple[str, ...]:
         arguments += ("--size", str(_MASK_BYTES), "--tmpfs", path) if is_folder else ("--ro-bind", os.devnull, path)
         if is_folder:
             arguments += ("--remount-ro", path)
-    arguments += ("--proc", "/proc", "--dev", "/dev", "--size", str(_SHM_BYTES), "--perms", "1777")
+    # Root's own settings of the kernel (/proc/sys) could be written by whoever has root's number outside, and root's
+    # builds have that: what is inside called user 1000 is root to procfs.
+    arguments += (
+        "--proc",
+        "/proc",
+        "--remount-ro",
+        "/proc",
+        "--dev",
+        "/dev",
+        "--size",
+        str(_SHM_BYTES),
+        "--perms",
+        "1777",
+    )
     arguments += ("--tmpfs", "/dev/shm", "--remount-ro", "/dev")  # noqa: S108 - the sandbox's own
     return tuple(arguments)
 
