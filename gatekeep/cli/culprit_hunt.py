@@ -5,7 +5,6 @@ each set of new warnings that came together.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -20,7 +19,7 @@ from gatekeep.judge.fault import (
     word_fault,
 )
 from gatekeep.model.culprit import CulpritAnswer, CulpritStanding, Sight
-from gatekeep.model.evidence import Evidence, TimedOut
+from gatekeep.model.evidence import Evidence
 from gatekeep.runner.culprit import CulpritSearch, Reaches
 from gatekeep.runner.culprit_range import CommitRange
 from gatekeep.runner.culprit_sights import Seen
@@ -36,7 +35,6 @@ class _Look:
     tree_id: str
     evidence: Evidence | None
     fresh: bool
-    repeated: bool
 
 
 class Hunt:
@@ -60,7 +58,6 @@ class Hunt:
         self._name, self._range = name, commits
         self._reaches, self._map_lines, self._find_author = reaches, map_lines, find_author
         self._looks: list[_Look] = []
-        self._late: Counter[str] = Counter()
         self._newest: dict[str, Evidence] = {}
         self._ends: dict[str, Evidence | None] = {}
         #: What is looked for, each with its search; None stands for "does it come out?".
@@ -70,7 +67,7 @@ class Hunt:
         """Give the searches as they are now."""
         return [search for _, search in self._cases]
 
-    def take(self, tree_id: str, evidence: Evidence | None, *, fresh: bool, wanted_fresh: bool = False) -> bool:
+    def take(self, tree_id: str, evidence: Evidence | None, *, fresh: bool = False, wanted_fresh: bool = False) -> None:
         """
         Learn what a build has shown.
 
@@ -79,33 +76,24 @@ class Hunt:
             evidence: What came of it; None where the matrix of that tree does not list the target.
             fresh: It was built for this, nothing carried and nothing known before.
             wanted_fresh: It was asked for as such.
-
-        Returns:
-            False where it has to be built once more before it says anything: it ran past its time limit.
         """
-        is_late = evidence is not None and isinstance(evidence.outcome, TimedOut)
-        self._late[tree_id] += is_late
         if evidence is not None:
             self._newest[tree_id] = evidence
-        if is_late and self._late[tree_id] == 1:
-            return False
-        look = _Look(tree_id=tree_id, evidence=evidence, fresh=fresh, repeated=is_late)
-        self._take(look, wanted_fresh=wanted_fresh)
-        if is_late and self._late[tree_id] == 2:
-            # It was built twice to know this once.
-            self._take(look, wanted_fresh=wanted_fresh)
-        return True
+        look = _Look(tree_id=tree_id, evidence=evidence, fresh=fresh)
+        sight = self._look_at(None, look)[0][1].sight
+        # What fails is built twice before it is said (see `runner.second_look`).
+        for _ in range(2 if fresh and sight is Sight.FAULTY else 1):
+            self._take(look, sight, wanted_fresh=wanted_fresh)
 
-    def _take(self, look: _Look, *, wanted_fresh: bool) -> None:
-        is_decided = self._look_at(None, look)[0][1].sight is not Sight.UNKNOWN
-        if is_decided:
+    def _take(self, look: _Look, sight: Sight, *, wanted_fresh: bool) -> None:
+        if sight is not Sight.UNKNOWN:
             self._looks.append(look)
-        is_end = look.tree_id in (self._range.good.tree_id, self._range.bad.tree_id)
-        if is_decided and is_end and look.tree_id not in self._ends:
-            self._ends[look.tree_id] = look.evidence
-            if len(self._ends) == 2:
-                self._begin_all()
-                return
+            is_end = look.tree_id in (self._range.good.tree_id, self._range.bad.tree_id)
+            if is_end and look.tree_id not in self._ends:
+                self._ends[look.tree_id] = look.evidence
+                if len(self._ends) == 2:
+                    self._begin_all()
+                    return
         if len(self._ends) < 2:
             self._tell_early(look, wanted_fresh=wanted_fresh)
         else:
@@ -165,8 +153,8 @@ class Hunt:
             # The matrix of that commit does not list it: nothing of it is broken there.
             return ((fault, Look(sight=Sight.WELL)),)
         if fault is None:
-            return ((fault, look_at_outcome(look.evidence, repeated=look.repeated)),)
-        return look_for_fault(fault, look.evidence, self._map_lines, repeated=look.repeated)
+            return ((fault, look_at_outcome(look.evidence)),)
+        return look_for_fault(fault, look.evidence, self._map_lines)
 
     def iter_answers(self, build_count: int, reused_count: int) -> Iterator[CulpritAnswer]:
         """

@@ -122,6 +122,7 @@ def find_culprits(
         cores=min(worker_count, count_usable_cores()),
         source_date=matrices[change.base.tree_id].source_date,
         progress=progress,
+        stored=stored,
     ) as executor:
         looker.search(executor, progress)
     return tuple(answer for name in targets for answer in looker.iter_answers(name))
@@ -186,15 +187,12 @@ class _Looker:
         for entry in known:
             job = self._jobs.get((entry.target, entry.tree_id))
             # A toolchain that is not there leaves no job: the entry that says so is all there is.
-            if job is None or (entry.key == job.key and is_reusable(entry)):
+            if job is None or (entry.key == job.key and _is_sight(entry)):
                 self._evidence.setdefault(entry.target, {})[entry.tree_id] = entry
-            elif entry.key == job.key and isinstance(entry.outcome, TimedOut) and entry.target in self._hunts:
-                # Half of what is needed to know that it is the code's fault.
-                self._hunts[entry.target].take(entry.tree_id, entry, fresh=False)
         for name, hunt in self._hunts.items():
             for tree_id, entry in self._evidence.get(name, {}).items():
-                if is_reusable(entry):
-                    hunt.take(tree_id, entry, fresh=False)
+                if _is_sight(entry):
+                    hunt.take(tree_id, entry)
 
     def search(self, executor: Executor, progress: Progress) -> None:
         """
@@ -225,10 +223,11 @@ class _Looker:
                 job = self._jobs.get((name, tree_id))
                 known = self._evidence.get(name, {}).get(tree_id)
                 # A machine's fault is tried again where it can be.
-                is_known = known is not None and (is_reusable(known) or job is None)
+                is_known = known is not None and (_is_sight(known) or job is None)
                 if job is None or (is_known and not probe.fresh):
                     self._reused.setdefault(name, set()).add(tree_id)
-                    self._end(name, tree_id, known, fresh=False, wanted_fresh=probe.fresh)
+                    self._hunts[name].take(tree_id, known, wanted_fresh=probe.fresh)
+                    self._desk.end(name, tree_id)
                 else:
                     jobs.append(self._make_job(job, probe))
         return jobs
@@ -246,20 +245,14 @@ class _Looker:
         else:
             self._reused.setdefault(name, set()).add(tree_id)
         known = self._evidence.setdefault(name, {})
-        if is_reusable(evidence) or tree_id not in known:
+        if _is_sight(evidence) or tree_id not in known:
             # The newest last: it is the first to be carried from.
             known.pop(tree_id, None)
             known[tree_id] = evidence
         wanted_fresh = (name, tree_id) in self._carrier.fresh
-        again = self._end(name, tree_id, evidence, fresh=evidence.carried is None, wanted_fresh=wanted_fresh)
-        return [*again, *self._begin_looks()]
-
-    def _end(self, name: str, tree_id: str, evidence: Evidence | None, *, fresh: bool, wanted_fresh: bool) -> list[Job]:
-        """Tell a look; give the job that has to be done once more before it says anything."""
-        if self._hunts[name].take(tree_id, evidence, fresh=fresh, wanted_fresh=wanted_fresh):
-            self._desk.end(name, tree_id)
-            return []
-        return [self._jobs[name, tree_id]]
+        self._hunts[name].take(tree_id, evidence, fresh=evidence.carried is None, wanted_fresh=wanted_fresh)
+        self._desk.end(name, tree_id)
+        return self._begin_looks()
 
     def _find_author(self, path: str, line: int) -> str | None:
         return self._edges.repository.find_line_author(
@@ -300,6 +293,11 @@ class _Looker:
     def iter_answers(self, name: str) -> Iterator[CulpritAnswer]:
         """Give what people want to know of a target, when its search has ended."""
         return self._hunts[name].iter_answers(self._builds[name], len(self._reused.get(name, ())))
+
+
+def _is_sight(evidence: Evidence) -> bool:
+    """Tell whether it says something of the target; what ran past its time limit is not carried, but does."""
+    return is_reusable(evidence) or isinstance(evidence.outcome, TimedOut)
 
 
 class _SearchProgress(NoProgress):

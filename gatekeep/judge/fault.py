@@ -1,7 +1,7 @@
 """
 Which faults searches for culprits are after, and whether one build shows one. Pure.
 
-A target is faulty where it does not come out: it is broken, outgrown, or runs past its time limit twice. Warnings that
+A target is faulty where it does not come out: it is broken, outgrown, or past its time limit. Warnings that
 the bad end has and the good one has not are faults of their own, for they may have come by several commits. They are
 one fault as long as every build shows all or none of them; what a build parts is two.
 """
@@ -49,15 +49,8 @@ class FaultSought:
     warnings: tuple[Diagnostic, ...] = ()
 
 
-def look_at_outcome(evidence: Evidence, *, repeated: bool = False) -> Look:
-    """
-    Say whether a target came out.
-
-    Args:
-        evidence: Of one build.
-        repeated: Another build of the same tree came out in the same way: only then is a time limit that ran out the
-            code's fault and not the machine's.
-    """
+def look_at_outcome(evidence: Evidence) -> Look:
+    """Say whether a target came out; evidence that it did not rests on two builds already."""
     match evidence.outcome:
         case Built():
             return Look(sight=Sight.WELL)
@@ -66,10 +59,8 @@ def look_at_outcome(evidence: Evidence, *, repeated: bool = False) -> Look:
             return Look(sight=Sight.FAULTY, fault=fault)
         case Outgrown(overflows=overflows):
             return Look(sight=Sight.FAULTY, fault=f"outgrows {overflows[0].region}")
-        case TimedOut() if repeated:
+        case TimedOut():
             return Look(sight=Sight.FAULTY, fault="runs past its time limit")
-        case TimedOut(limit_s=limit_s):
-            return Look(sight=Sight.UNKNOWN, why=f"it ran past its time limit of {limit_s:g} s")
         case NotDecided(message=message, hint=hint):
             said = hint is None or hint in message
             return Look(sight=Sight.UNKNOWN, why=message if said else f"{message}; {hint}")
@@ -81,7 +72,7 @@ def find_faults(good: Evidence, bad: Evidence, map_lines: MapLines) -> tuple[Fau
 
     Args:
         good: Decided; a broken one has not told its warnings, and so hides which are new.
-        bad: Decided; one that ran past its time limit did so twice.
+        bad: Decided.
         map_lines: Asked only where there are warnings.
     """
     warnings: tuple[Diagnostic, ...] = ()
@@ -99,9 +90,7 @@ def tells_warnings(evidence: Evidence) -> bool:
     return isinstance(evidence.outcome, Built | Outgrown)
 
 
-def look_for_fault(
-    fault: FaultSought, evidence: Evidence, map_lines: MapLines, *, repeated: bool = False
-) -> tuple[tuple[FaultSought, Look], ...]:
+def look_for_fault(fault: FaultSought, evidence: Evidence, map_lines: MapLines) -> tuple[tuple[FaultSought, Look], ...]:
     """
     Say whether a build shows a fault.
 
@@ -109,12 +98,11 @@ def look_for_fault(
         fault: What is looked for.
         evidence: Of one build.
         map_lines: Asked only where there are warnings.
-        repeated: As for `look_at_outcome`.
 
     Returns:
         What the build shows of the fault; or, where it shows some of its warnings only, the two faults that these are.
     """
-    found = look_at_outcome(evidence, repeated=repeated)
+    found = look_at_outcome(evidence)
     if not fault.warnings:
         return ((fault, found),)
     if not tells_warnings(evidence):

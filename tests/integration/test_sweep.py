@@ -134,6 +134,21 @@ def test_what_broke_between_two_sweeps_is_named_with_its_commit(kelp: Kelp) -> N
         assert "broken" in outcomes
 
 
+def test_each_new_warning_is_named_with_its_own_commit(kelp: Kelp) -> None:
+    kelp.sweep()
+    tide = kelp.append("app/main.c", WARN, "main: Count the tide")
+    kelp.append("lib/ring.c", b"/* a ring holds one less */\n", "ring: Say how many it holds")
+    depth = kelp.append("lib/crc.c", WARN.replace(b"tide", b"sounding"), "crc: Sound the depth")
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"]) == (0, "2 targets with new warnings"), text
+    found = {reason["place"].partition(":")[0]: (reason["culprit"], reason["targets"]) for reason in report["new"]}
+    # One target stands for all that read the line.
+    assert found == {
+        "app/main.c": (tide, ["cortex-m/buoy"]),
+        "lib/crc.c": (depth, ["cortex-m/buoy", "riscv/float"]),
+    }
+
+
 def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there(kelp: Kelp) -> None:
     tools = kelp.folder / "bin"
     tools.mkdir()

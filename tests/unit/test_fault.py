@@ -33,10 +33,7 @@ def still(_old: str, _new: str) -> LineMap:
         (built(), Look(sight=Sight.WELL)),
         (broken(), Look(sight=Sight.FAULTY, fault="drivers/uart.c: a pointer is cut to 32 bits")),
         (outgrown(), Look(sight=Sight.FAULTY, fault="outgrows FLASH")),
-        (
-            TimedOut(limit_s=60, stopped_by="SIGTERM"),
-            Look(sight=Sight.UNKNOWN, why="it ran past its time limit of 60 s"),
-        ),
+        (TimedOut(limit_s=60, stopped_by="SIGTERM"), Look(sight=Sight.FAULTY, fault="runs past its time limit")),
         (
             NotDecided(message="out of memory", hint="use fewer workers"),
             Look(sight=Sight.UNKNOWN, why="out of memory; use fewer workers"),
@@ -50,11 +47,6 @@ def test_an_outcome_is_well_faulty_or_says_nothing(outcome: Outcome, look: Look)
 
 def at(commit: Commit, outcome: Outcome, *warnings: Diagnostic) -> Evidence:
     return make_evidence(commit, TARGET, outcome, warnings)
-
-
-def test_a_time_limit_that_ran_out_twice_is_the_codes_fault() -> None:
-    late = at(MIDDLE, TimedOut(limit_s=60, stopped_by="SIGTERM"))
-    assert look_at_outcome(late, repeated=True) == Look(sight=Sight.FAULTY, fault="runs past its time limit")
 
 
 def test_a_target_that_is_built_at_both_ends_with_the_same_warnings_has_no_fault() -> None:

@@ -119,6 +119,28 @@ def test_a_culprit_of_one_warning_is_not_blamed_for_another() -> None:
     }
 
 
+def test_a_target_that_outgrew_and_warns_asks_two_searches_each_for_its_own() -> None:
+    other = make_commit(3)
+    case = make_sweep({NAMES[0]: at_head(NAMES[0], outgrown(), warning())})
+    first = judge_sweep(case)
+    assert list_suspicious(first, case.last, case.found, HEAD) == (NAMES[0],)
+    grew, warned = make_answer(NAMES[0]), make_answer(NAMES[0], warnings=(warning(),))
+    warned = replace(warned, conclusion=replace(warned.conclusion, culprit=other))
+    findings = judge_sweep(replace(case, culprits=share_answers(first, [grew, warned])))
+    assert {reason.rule: reason.commit_id for reason in findings.reasons} == {
+        Rule.OUTGROWN: CULPRIT.commit_id,
+        Rule.NEW_WARNING: other.commit_id,
+    }
+
+
+def test_what_newly_runs_past_its_time_limit_is_searched_for() -> None:
+    case = make_sweep({NAMES[0]: at_head(NAMES[0], TimedOut(limit_s=5, stopped_by="SIGTERM"))})
+    first = judge_sweep(case)
+    assert list_suspicious(first, case.last, case.found, HEAD) == (NAMES[0],)
+    findings = judge_sweep(replace(case, culprits=share_answers(first, [make_answer(NAMES[0])])))
+    assert [(reason.rule, reason.commit_id) for reason in findings.reasons] == [(Rule.TIMED_OUT, CULPRIT.commit_id)]
+
+
 def test_the_first_sweep_tells_what_is_broken_and_takes_warnings_as_they_are() -> None:
     case = replace(
         make_sweep({NAMES[0]: at_head(NAMES[0], broken()), NAMES[1]: at_head(NAMES[1], built(), warning())}), last={}
