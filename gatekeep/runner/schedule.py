@@ -5,7 +5,8 @@ Every target has its own chain of trees, base first. Whether a tree's result can
 result it would be carried from is there, so a chain waits at a build whose read set decides about the next step. It
 does not wait where the next tree differs in a file that earlier builds of the target read: that step will be built
 whatever comes out, and starts as soon as a worker is free. A guess that was wrong costs one build and changes no
-result.
+result. What a step is decided by is the same whichever build ends first: a result that no step waits for counts as not
+there yet, even when it is. So the reasons for building, and from where a result is carried, do not depend on chance.
 
 Of all steps that may start, the lowest rank starts first. Each result is stored before anybody is told of it; the
 worker that made it goes on meanwhile, for the disk takes its time. What is carried is stored in heaps: it can be
@@ -15,6 +16,7 @@ carried again, and a heap costs hardly more than one.
 from __future__ import annotations
 
 import heapq
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
@@ -167,9 +169,13 @@ class _Run:
         self._tie = count()
         self._chains: dict[str, deque[Job]] = {}
         self._open: dict[str, list[Job]] = {}
+        #: Of builds that have ended and are still among the open ones, by target and tree.
+        self._results: dict[tuple[str, str], Evidence] = {}
+        #: What steps are decided by, in the order of the chains, and the positions of these.
         self._earlier: dict[str, list[Evidence]] = {}
+        self._positions: dict[str, list[int]] = {}
         for evidence in earlier:
-            self._earlier.setdefault(evidence.target, []).append(evidence)
+            self._learn(evidence, position=-1)
 
     def advance_all(self, jobs: Iterable[Job]) -> None:
         """Take in the jobs and move every chain as far as it goes."""
@@ -207,8 +213,7 @@ class _Run:
             self._ended.popleft()
             self.found.append(evidence)
             self._progress.job_finished(job, evidence)
-            self._open[job.target.name].remove(job)
-            self._earlier.setdefault(job.target.name, []).append(evidence)
+            self._results[job.target.name, job.commit.tree_id] = evidence
             self._advance(job.target.name)
             if self._follow is not None:
                 self._extend(self._follow(evidence))
@@ -239,17 +244,39 @@ class _Run:
         """Carry or make ready the next steps of a chain, up to one that has to wait."""
         chain, earlier = self._chains[target], self._earlier.setdefault(target, [])
         in_the_works = self._open.setdefault(target, [])
+        if self._follow is not None:
+            # Which steps there are depends on the results, so all of them count.
+            self._close([job for job in in_the_works if self._has_ended(job)])
         while chain:
             job = chain[0]
             answer = self._carrier.carry(job, earlier)
             if isinstance(answer, Evidence):
                 self._carried.append(answer)
-                earlier.append(answer)
+                self._learn(answer, position=job.position)
                 chain.popleft()
                 continue
-            if not all(self._carrier.must_build(job, after, earlier) for after in in_the_works):
+            deciding = [after for after in in_the_works if not self._carrier.must_build(job, after, earlier)]
+            if not all(map(self._has_ended, deciding)):
                 break
+            if deciding:
+                self._close(deciding)
+                continue
             chain.popleft()
             explained = replace(job, reason=answer)
             in_the_works.append(explained)
             heapq.heappush(self.ready, (job.rank, next(self._tie), explained))
+
+    def _has_ended(self, job: Job) -> bool:
+        return (job.target.name, job.commit.tree_id) in self._results
+
+    def _close(self, jobs: Iterable[Job]) -> None:
+        """Let further steps be decided by the results of these jobs, which have ended."""
+        for job in jobs:
+            self._open[job.target.name].remove(job)
+            self._learn(self._results.pop((job.target.name, job.commit.tree_id)), position=job.position)
+
+    def _learn(self, evidence: Evidence, *, position: int) -> None:
+        positions = self._positions.setdefault(evidence.target, [])
+        index = bisect_right(positions, position)
+        positions.insert(index, position)
+        self._earlier.setdefault(evidence.target, []).insert(index, evidence)

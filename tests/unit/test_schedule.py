@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
@@ -14,7 +15,7 @@ from gatekeep.model.evidence import Evidence, NotDecided
 from gatekeep.model.plan import Job
 from gatekeep.model.readset import Carried
 from gatekeep.runner.plan import plan_change
-from gatekeep.runner.schedule import BuildEverything, Interrupted, run_jobs
+from gatekeep.runner.schedule import BuildEverything, Interrupted, _Run, run_jobs
 from tests.cases import make_evidence
 from tests.unit.test_plan import make_inputs
 
@@ -247,3 +248,67 @@ def test_what_is_carried_after_builds_is_stored_at_once_at_the_end() -> None:
     run_jobs(CHAIN, executor=SteppedExecutor(2), store=store, progress=told, carrier=carrier)
     assert heaps == [3]
     assert told.carried_count == 3
+
+
+class HeldExecutor:
+    """Ends a job when it is told to."""
+
+    def __init__(self, worker_count: int) -> None:
+        self.worker_count = worker_count
+        self.running: list[tuple[Job, Future[Evidence]]] = []
+
+    def submit(self, job: Job) -> Future[Evidence]:
+        future: Future[Evidence] = Future()
+        self.running.append((job, future))
+        return future
+
+    def end(self, index: int) -> None:
+        job, future = self.running.pop(index)
+        future.set_result(replace(make_evidence(job.commit, job.target.name), reason=job.reason))
+
+    def cancel(self) -> None:
+        raise AssertionError("nothing is cancelled")
+
+    def close(self) -> None:
+        pass
+
+
+class ByWhatIsThere:
+    """Says by what it decides; some steps wait for some others, and some can be carried from some others."""
+
+    def carry(self, job: Job, earlier: Sequence[Evidence]) -> Evidence | str:
+        seen = [POSITIONS[entry.tree_id] for entry in earlier]
+        for evidence, position in zip(reversed(earlier), reversed(seen), strict=True):
+            if (job.position, position) in ((4, 1), (7, 5), (7, 6), (8, 2)):
+                source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
+                return replace(evidence, tree_id=job.commit.tree_id, carried=source, reason="")
+        return f"by {seen}"
+
+    def must_build(self, job: Job, after: Job, earlier: Sequence[Evidence]) -> bool:
+        return (job.position * 7 + after.position * 3 + len(earlier)) % 4 != 0
+
+
+LONG_CHAIN = tuple(job for job in plan_change(make_inputs(9)).jobs if job.target.name in ("arm/mere", "mips/holm"))
+POSITIONS = {job.commit.tree_id: job.position for job in LONG_CHAIN}
+
+
+def test_reasons_and_sources_do_not_depend_on_which_build_ends_first() -> None:
+    outcomes, orders = set(), set()
+    for seed in range(200):
+        choose = random.Random(seed)
+        store, executor = ListStore(), HeldExecutor(1 + seed % 6)
+        # The loop of `run_jobs`, where the workers' threads decide who ends first.
+        run = _Run(executor, store, Told(store), ByWhatIsThere(), (), None)
+        run.advance_all(LONG_CHAIN)
+        while run.running or run.ready:
+            run.start_ready()
+            executor.end(choose.randrange(len(executor.running)))
+            run.wait_for_ends()
+            run.start_ready()
+            run.take_in()
+        run.keep_carried()
+        assert len(run.found) == len(LONG_CHAIN)
+        orders.add(tuple((entry.target, entry.tree_id) for entry in run.found))
+        outcomes.add(frozenset((entry.target, entry.tree_id, entry.reason, entry.carried) for entry in run.found))
+    assert len(orders) > 50
+    assert len(outcomes) == 1
