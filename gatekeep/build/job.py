@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from signal import SIGKILL
+from signal import SIGKILL, SIGXFSZ
 from types import MappingProxyType
 from typing import assert_never
 
@@ -419,6 +419,10 @@ def _outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> 
         case Signalled():
             if result.oom_kills and end.signal is SIGKILL:
                 return _out_of_memory()
+            if end.signal is SIGXFSZ:
+                most = render_bytes(recipe.limits.file_bytes)
+                message = f"{program} wrote a file larger than {most}, a third of its disk limit"
+                return Broken(message=message, first_error=None)
             return Broken(message=f"{program} was ended by {end.signal.name}", first_error=None)
         case TimedOutEnd():
             return TimedOut(limit_s=recipe.time_limit_s, stopped_by=end.stopped_by)
