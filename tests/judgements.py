@@ -493,46 +493,46 @@ def blocked() -> Judgement:
     )
 
 
-def hostile() -> Judgement:
-    """A change in which every text that comes from outside is `HOSTILE`."""
-    commit = replace(RING, subject=HOSTILE, author_name=HOSTILE, author_email=HOSTILE)
-    matrix = replace(make_matrix(), tree=HOSTILE, path=HOSTILE)
+def hostile(text: str = HOSTILE) -> Judgement:
+    """A change in which every text that comes from outside is this one."""
+    commit = replace(RING, subject=text, author_name=text, author_email=text)
+    matrix = replace(make_matrix(), tree=text, path=text)
     broken = Broken(
-        message=HOSTILE,
-        first_error=replace(POINTER, message=HOSTILE, path=HOSTILE, option=HOSTILE, excerpt=HOSTILE),
-        excerpt=(HOSTILE,),
+        message=text,
+        first_error=replace(POINTER, message=text, path=text, option=text, excerpt=text),
+        excerpt=(text,),
     )
     reason = Reason(
         rule=Rule.BROKEN,
         commit_id=commit.commit_id,
-        targets=(HOSTILE, HOSTILE + "2"),
-        whom=HOSTILE,
-        message=HOSTILE,
-        place=HOSTILE,
-        details=(HOSTILE,),
-        excerpt=(HOSTILE, "````", "~~~~"),
-        log_paths=(HOSTILE,),
+        targets=(text, text + "2"),
+        whom=text,
+        message=text,
+        place=text,
+        details=(text,),
+        excerpt=(text, "````", "~~~~"),
+        log_paths=(text,),
     )
-    use = RegionUse(name=HOSTILE, used_bytes=1, capacity_bytes=2)
+    use = RegionUse(name=text, used_bytes=1, capacity_bytes=2)
     judgement = make_judgement(
         reason,
         notices=(replace(reason, blocks=False),),
-        deltas=(RegionDelta(target=HOSTILE, region=HOSTILE, base_used_bytes=0, head_used_bytes=1, capacity_bytes=2),),
-        change=make_change(commit, base=replace(BASE, subject=HOSTILE)),
+        deltas=(RegionDelta(target=text, region=text, base_used_bytes=0, head_used_bytes=1, capacity_bytes=2),),
+        change=make_change(commit, base=replace(BASE, subject=text)),
         matrix=matrix,
         evidence=(
-            replace(make_evidence(HOSTILE, commit, broken, touched=(HOSTILE,)), log_path=HOSTILE),
-            replace(make_evidence("x", commit, make_built(1, use)), toolchain_version=HOSTILE),
+            replace(make_evidence(text, commit, broken, touched=(text,)), log_path=text),
+            replace(make_evidence("x", commit, make_built(1, use)), toolchain_version=text),
         ),
         reused_count=0,
     )
-    waiver = replace(SPARE, name=HOSTILE, reason=HOSTILE, who=Maintainer(name=HOSTILE), targets=(HOSTILE,))
+    waiver = replace(SPARE, name=text, reason=text, who=Maintainer(name=text), targets=(text,))
     verdict = replace(
         judgement.verdict,
-        waived=(replace(reason, blocks=False, waiver=HOSTILE),),
+        waived=(replace(reason, blocks=False, waiver=text),),
         waivers=(WaiverUse(waiver=waiver, standing=WaiverStanding.ENDED, days_left=-1),),
-        approved=(replace(reason, blocks=False, approved_by=(HOSTILE,)),),
-        approvals=(ApprovalCheck(source=HOSTILE, approver=None, fingerprint=HOSTILE, why=HOSTILE),),
+        approved=(replace(reason, blocks=False, approved_by=(text,)),),
+        approvals=(ApprovalCheck(source=text, approver=None, fingerprint=text, why=text),),
     )
     return replace(judgement, verdict=verdict)
 

@@ -148,34 +148,34 @@ HOSTILE = (
 )
 
 
-def make_hostile_health() -> Health:
+def make_hostile_health(text: str = HOSTILE) -> Health:
     """Everything that comes from outside is hostile: names of people, messages, subjects, logs, warnings, tags."""
     commits = tuple(
-        replace(commit, subject=f"{HOSTILE} {number}", author_name=HOSTILE, author_email='x"><script>@skerry.example')
+        replace(commit, subject=f"{text} {number}", author_name=text, author_email='x"><script>@skerry.example')
         for number, commit in enumerate(make_line(4))
     )
     matrix = make_matrix(("arm/mere", "loongarch64/ness"), part=PART)
     ports = tuple(
-        replace(port, maintainers=(Maintainer(name=HOSTILE, email='a"onclick="alert(4)@skerry.example'),))
+        replace(port, maintainers=(Maintainer(name=text, email='a"onclick="alert(4)@skerry.example'),))
         for port in matrix.ports
     )
-    bad = broken(HOSTILE, path=f"drivers/{HOSTILE}.c")
+    bad = broken(text, path=f"drivers/{text}.c")
     named = (("boot", 100), ("main", 500))
     hostile_image = Built(
-        footprint=replace(image().footprint, sections=((HOSTILE, 8),), symbols=((HOSTILE, 4), *named)), artifacts=()
+        footprint=replace(image().footprint, sections=((text, 8),), symbols=((text, 4), *named)), artifacts=()
     )
     return make_health(
         {"arm/mere": [(0, 3, hostile_image)], "loongarch64/ness": [(0, 1, hostile_image), (2, 3, bad)]},
         commits=commits,
-        matrix=replace(matrix, ports=ports, tree=HOSTILE),
-        warnings={"arm/mere": (warning(HOSTILE, path=f"include/{HOSTILE}.h"),)},
+        matrix=replace(matrix, ports=ports, tree=text),
+        warnings={"arm/mere": (warning(text, path=f"include/{text}.h"),)},
         logs={
             "loongarch64/ness": LogExcerpt(
-                lines=("cc drivers/uart.c", HOSTILE, "</pre><script>alert(5)</script>", "\tdone"),
+                lines=("cc drivers/uart.c", text, "</pre><script>alert(5)</script>", "\tdone"),
                 first_number=1,
                 error_index=1,
                 line_count=4,
             )
         },
-        tags=((HOSTILE, commits[1].commit_id),),
+        tags=((text, commits[1].commit_id),),
     )

@@ -14,6 +14,7 @@ from gatekeep.build.command import CommandRunner, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, SandboxChoice, SandboxWish, find_sandbox
 from gatekeep.errors import RunnerError
+from gatekeep.report.plain import plain
 
 
 class RunSandbox:
@@ -68,6 +69,6 @@ class RunSandbox:
         if isinstance(found, NoSandbox):
             if self._choice.wish is SandboxWish.REQUIRE:
                 raise RunnerError(f"{found.message}; --sandbox off builds without one, and trusts every author")
-            click.echo(f"gatekeep: {found.message}; until then builds run without one", err=True)
+            click.echo(plain(f"gatekeep: {found.message}; until then builds run without one"), err=True)
             return None
         return found

@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -120,6 +119,7 @@ def targets(
         return
     from gatekeep.cli.edges import parse_waivers
     from gatekeep.matrix.load import load_matrix
+    from gatekeep.report.json_report import to_json
     from gatekeep.runner.waivers import read_waivers_beside
 
     loaded = load_matrix(matrix)
@@ -127,7 +127,7 @@ def targets(
     ports = _select_ports(loaded, port)
     chosen = {item.name: [target for target in loaded.targets if target.port == item.name] for item in ports}
     if as_json:
-        click.echo(json.dumps(render_targets_json(loaded, ports, chosen), indent=2, ensure_ascii=False))
+        click.echo(to_json(render_targets_json(loaded, ports, chosen)), nl=False)
         return
     for line in render_targets(loaded, ports, chosen):
         click.echo(plain(line))

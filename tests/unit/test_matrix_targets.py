@@ -103,6 +103,16 @@ def test_hostile_text_reaches_no_terminal_unescaped(written, capsys):
     assert "\\u200b" in err
 
 
+def test_hostile_file_name_is_an_escape_in_json_too(tmp_path, capsys):
+    """The loader refuses such characters in the file; its name is the only text that nobody has checked."""
+    hostile = tmp_path / "\u202e\x9b2J\udcff.yml"
+    hostile.write_text(SOUND, encoding="utf-8")
+    assert run(["targets", "--json", "--matrix", str(hostile)]) == 0
+    out = capsys.readouterr().out
+    assert out.isascii()
+    assert json.loads(out)["matrix"].endswith("/\u202e\x9b2J\\udcff.yml")
+
+
 def test_json_holds_what_builds_each_target(capsys):
     assert run(["targets", "--matrix", SKERRY, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)

@@ -12,7 +12,7 @@ from jinja2 import UndefinedError
 
 from gatekeep.model.health import Health, LogExcerpt, Outlook
 from gatekeep.report.site.files import iter_files
-from gatekeep.report.site.names import commit_page, mail_address, port_page, target_page
+from gatekeep.report.site.names import badge_path, commit_page, feed_path, mail_address, port_page, target_page
 from gatekeep.report.site.page import _environment
 from gatekeep.report.site.pages import (
     render_commit_page,
@@ -224,6 +224,15 @@ def test_hostile_text_is_text_on_every_page():
             assert [entry for entry in reader.attributes if entry[1].startswith("on")] == []
             assert [entry for entry in reader.attributes if entry[1] == "style"] == []
             assert "{{7*7}}" in reader.words
+
+
+@pytest.mark.parametrize("name", ["con", "NUL", "aux.html", "Com1", "lpt9.v2/mere"])
+def test_no_file_has_the_name_of_a_device(name: str):
+    """Source: Microsoft, "Naming Files, Paths, and Namespaces"."""
+    for path in (port_page(name), feed_path(name), badge_path(name)):
+        stem = path.rpartition("/")[2].split(".")[0]
+        assert stem.startswith("x-")
+    assert target_page("con/nul") == "targets/con,nul.html"
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,10 @@
 Where each page lies: paths of the site, from restricted names only.
 
 A target's segments are joined by a comma, which no name of a matrix can hold, so that two targets never share a file.
-A name that a matrix could not hold either (nobody should ever see one) becomes a digest.
+A name that a matrix could not hold either (nobody should ever see one) becomes a digest, and so does one that no folder
+of Windows can hold, since a site may be kept there.
+
+Source: Microsoft, "Naming Files, Paths, and Namespaces": device names are reserved, whatever stands behind a dot.
 """
 
 from __future__ import annotations
@@ -13,6 +16,7 @@ from urllib.parse import quote
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]*", re.ASCII)
 _COMMIT_ID = re.compile(r"[0-9a-f]{40,64}", re.ASCII)
+_DEVICE = re.compile(r"(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?", re.IGNORECASE)
 #: Three of these, their commas and an ending stay below 255 bytes, the longest file name.
 _MOST_CHARACTERS = 75
 
@@ -65,10 +69,15 @@ def mail_address(email: str) -> str:
 
 
 def _stem(name: str) -> str:
-    return ",".join(map(_safe, name.split("/")))
+    stem = ",".join(map(_safe, name.split("/")))
+    return _digest(name) if _DEVICE.fullmatch(stem) else stem
 
 
 def _safe(segment: str) -> str:
     if _NAME.fullmatch(segment) and len(segment) <= _MOST_CHARACTERS:
         return segment
-    return f"x-{hashlib.sha256(segment.encode('utf-8', 'surrogateescape')).hexdigest()[:24]}"
+    return _digest(segment)
+
+
+def _digest(name: str) -> str:
+    return f"x-{hashlib.sha256(name.encode('utf-8', 'surrogateescape')).hexdigest()[:24]}"
