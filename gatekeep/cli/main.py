@@ -4,11 +4,13 @@ The command `gatekeep`: its subcommands, and how errors become messages and exit
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
 import traceback
 from importlib import import_module
+from typing import TextIO
 
 import click
 
@@ -43,6 +45,10 @@ _COMMANDS = {
 }
 
 
+class _ReaderGoneError(Exception):
+    """Nobody reads standard output any more."""
+
+
 class _LazyGroup(click.Group):
     """Imports a command's module when it is called: starting stays fast."""
 
@@ -56,6 +62,13 @@ class _LazyGroup(click.Group):
         if not isinstance(command, click.Command):
             raise TypeError(f"{cmd_name} is no command")
         return command
+
+    def invoke(self, ctx: click.Context) -> object:
+        # click ends with 1 where a reader goes away (`gatekeep targets | head`), which says "blocked" to our callers.
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise _ReaderGoneError from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -87,7 +100,14 @@ def main() -> None:
     """Run the command line and leave the process with its exit code."""
     # Schedulers and CI stop what they started by SIGTERM: that is to keep what had ended, as Ctrl-C does.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    sys.exit(run(sys.argv[1:]))
+    code = run(sys.argv[1:])
+    # What cannot be flushed Python would try again while it shuts down, and end with 120, which means nothing here.
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except OSError:
+            _forget(stream)
+    sys.exit(code)
 
 
 def run(arguments: list[str]) -> int:
@@ -114,9 +134,8 @@ def run(arguments: list[str]) -> int:
         _say(f"gatekeep: {error}")
         _say("verdict: undecided; this is never a pass")
         return EXIT_UNDECIDED
-    except BrokenPipeError:
-        # The reader went away (`gatekeep targets | head`). Python would complain once more while it shuts down.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except _ReaderGoneError:
+        _forget(sys.stdout)
         return EXIT_UNDECIDED
     except Exception:
         # Python's own exit code for this is 1, which says "blocked" to whoever called us.
@@ -127,9 +146,18 @@ def run(arguments: list[str]) -> int:
 
 
 def _say(text: str) -> None:
-    click.echo(plain(text), err=True)
+    """Say it to whoever still listens: an error that cannot be told must not become another exit code."""
+    with contextlib.suppress(OSError):
+        click.echo(plain(text), err=True)
 
 
 def _say_lines(text: str) -> None:
-    for line in plain_lines(text):
-        click.echo(line, err=True)
+    with contextlib.suppress(OSError):
+        for line in plain_lines(text):
+            click.echo(line, err=True)
+
+
+def _forget(stream: TextIO) -> None:
+    """Lead what is left in a stream's buffer nowhere."""
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

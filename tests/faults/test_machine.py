@@ -1,0 +1,190 @@
+"""
+The machine fails in the middle of a gate: nothing reported is lost, nothing wrong is said, and the next run works.
+
+The store's disk is full, its bytes are changed, git fails midway, the compiler goes away midway, four gates work on one
+store at once, whoever reads the output goes away.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.faults.sounding import Answer, Sounding, make_tree
+from tests.repos import GitFolder
+
+GCC = "arm-none-eabi-gcc"
+
+
+@pytest.fixture(scope="module")
+def tree(tmp_path_factory: pytest.TempPathFactory) -> GitFolder:
+    return make_tree(tmp_path_factory.mktemp("sounding") / "tree")
+
+
+@pytest.fixture(scope="module")
+def whole_store(tree: GitFolder, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The store that an undisturbed run has left."""
+    store = tmp_path_factory.mktemp("undisturbed") / "store"
+    Sounding(tree, store).run()
+    return store
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tree: GitFolder, whole_store: Path) -> Answer:
+    answer = Sounding(tree, whole_store).run()
+    assert answer.exit_code == 1, answer.errors
+    return answer
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 3 MiB of the test's own; making one asks for root, which CI is."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=3m", "none", str(folder)], capture_output=True, check=False
+    )
+    if done.returncode != 0:
+        assert os.environ.get("CI") is None, f"CI must be able to mount a file system: {done.stderr!r}"
+        pytest.skip("only root can mount a file system of the test's own")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_a_full_disk_is_undecided_and_when_there_is_room_again_the_gate_decides(
+    tree: GitFolder, small_disk: Path, undisturbed: Answer
+) -> None:
+    ballast = small_disk / "ballast"
+    # The disk is full when the store has just been made.
+    ballast.write_bytes(b"\0" * (3 * 1024**2 - 160 * 1024))
+    sounding = Sounding(tree, small_disk / "store")
+    sounding.report = small_disk.parent / "full.json"
+    full = sounding.run()
+    assert full.exit_code == 3, full.output + full.errors
+    assert "space" in full.output + full.errors
+    ballast.unlink()
+    if (sounding.store / "evidence.db").exists():
+        assert sounding.list_lost(full.errors) == []
+    again = sounding.run()
+    assert again.verdict() == undisturbed.verdict()
+
+
+def test_changed_bytes_of_the_store_are_noticed_and_never_turn_a_verdict(
+    tree: GitFolder, whole_store: Path, undisturbed: Answer, tmp_path: Path
+) -> None:
+    data = (whole_store / "evidence.db").read_bytes()
+    drawn = random.Random(20240501)
+    noticed = 0
+    for trial in range(12):
+        sounding = Sounding(tree, tmp_path / f"store-{trial}")
+        shutil.copytree(whole_store, sounding.store)
+        for name in ("evidence.db-wal", "evidence.db-shm"):
+            (sounding.store / name).unlink(missing_ok=True)
+        changed = bytearray(data)
+        for _byte in range(40):
+            changed[drawn.randrange(len(changed))] ^= 1 << drawn.randrange(8)
+        (sounding.store / "evidence.db").write_bytes(changed)
+        answer = sounding.run()
+        if answer.report is not None and answer.exit_code in (0, 1):
+            assert answer.verdict() == undisturbed.verdict(), f"trial {trial}"
+        else:
+            noticed += 1
+            assert answer.exit_code in (2, 3), f"trial {trial}: {answer.errors}"
+            assert "this is a fault of gatekeep itself" not in answer.errors, f"trial {trial}: {answer.errors}"
+            assert (sounding.store / "evidence.db").read_bytes()[:100] == bytes(changed[:100])
+    assert noticed > 0
+
+
+@pytest.mark.parametrize("call", [3, 6, 9, 12])
+def test_a_git_that_fails_midway_is_undecided_and_says_so(
+    call: int, tree: GitFolder, undisturbed: Answer, tmp_path: Path
+) -> None:
+    front = tmp_path / "front"
+    front.mkdir()
+    real = shutil.which("git")
+    calls = tmp_path / "calls"
+    fail = 'echo "fatal: the disk is gone" >&2; exit 128'
+    (front / "git").write_text(
+        f'#!/bin/sh\necho x >> {calls}\nif [ "$(wc -l < {calls})" -ge {call} ]; then {fail}; fi\nexec {real} "$@"\n'
+    )
+    (front / "git").chmod(0o755)
+    path = f"{front}:{os.environ['PATH']}"
+    answer = Sounding(tree, tmp_path / "store", environment={"PATH": path}).run()
+    if len(calls.read_text().splitlines()) < call:
+        pytest.fail(f"a gate calls git fewer than {call} times; try earlier calls")
+    assert answer.exit_code in (2, 3), answer.output + answer.errors
+    assert "fault of gatekeep itself" not in answer.errors
+    assert Sounding(tree, tmp_path / "store").run().verdict() == undisturbed.verdict()
+
+
+def test_a_compiler_that_goes_away_midway_leaves_the_rest_undecided(
+    tree: GitFolder, undisturbed: Answer, tmp_path: Path
+) -> None:
+    front = tmp_path / "front"
+    front.mkdir()
+    real = shutil.which(GCC)
+    assert real is not None
+    (front / GCC).symlink_to(real)
+    kept = [folder for folder in os.environ["PATH"].split(":") if not Path(folder, GCC).exists()]
+    others = tmp_path / "others"
+    others.mkdir()
+    for name in ("make", "git", "sh"):
+        found = shutil.which(name)
+        assert found is not None
+        (others / name).symlink_to(found)
+    environment = {"PATH": ":".join([str(front), str(others), *kept])}
+    sounding = Sounding(tree, tmp_path / "store", environment=environment)
+    process = sounding.start("--sandbox", "off")
+    assert process.stderr is not None
+    told = []
+    for line in process.stderr:
+        told.append(line)
+        if " built in " in line:
+            (front / GCC).unlink(missing_ok=True)
+            break
+    answer = sounding.finish(process)
+    assert answer.exit_code == 3, answer.output + answer.errors
+    assert GCC in answer.output
+    assert sounding.list_lost("".join(told) + answer.errors) == []
+    (front / GCC).symlink_to(real)
+    assert sounding.run("--sandbox", "off").verdict() == undisturbed.verdict()
+
+
+def test_four_gates_on_one_store_say_what_one_says(tree: GitFolder, undisturbed: Answer, tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    four = [Sounding(tree, store) for _gate in range(4)]
+    for number, sounding in enumerate(four):
+        sounding.report = tmp_path / f"{number}.json"
+    running = [sounding.start() for sounding in four]
+    answers = [sounding.finish(process) for sounding, process in zip(four, running, strict=True)]
+    for sounding, answer in zip(four, answers, strict=True):
+        assert answer.verdict() == undisturbed.verdict()
+        assert sounding.list_lost(answer.errors) == []
+    assert four[0].check_store() == "ok"
+
+
+@pytest.mark.parametrize("stream", ["stdout", "stderr"])
+def test_a_reader_that_goes_away_costs_nothing_that_was_built(
+    stream: str, tree: GitFolder, undisturbed: Answer, tmp_path: Path
+) -> None:
+    sounding = Sounding(tree, tmp_path / "store")
+    process = sounding.start()
+    pipe = process.stdout if stream == "stdout" else process.stderr
+    assert pipe is not None
+    pipe.close()
+    if stream == "stdout":
+        process.stdout = None
+    else:
+        process.stderr = None
+    answer = sounding.finish(process)
+    # Who asked on standard output did not get the answer; the JSON is whole all the same.
+    assert answer.exit_code == (3 if stream == "stdout" else 1)
+    assert answer.report is not None
+    assert answer.report["verdict"] == "block"
+    assert sounding.run().verdict() == undisturbed.verdict()
