@@ -9,7 +9,6 @@ does wrong is the outcome *not decided*. Nothing is raised but what stops the wh
 from __future__ import annotations
 
 import logging
-import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -39,10 +38,10 @@ from gatekeep.build.compile_cache import CompileCache
 from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
+from gatekeep.build.leavings import Leavings
 from gatekeep.build.machine import free_bytes
 from gatekeep.build.missing_program import find_missing_program
 from gatekeep.build.readset import ReadWatch
-from gatekeep.build.tree_files import remove_everything
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import ImageError, RepositoryError, RunnerError
 from gatekeep.logs import log_event
@@ -71,7 +70,6 @@ from gatekeep.model.readset import ReadSet
 #: Below this, "no space left on device" in a log is believed to be the machine's.
 _DISK_FULL_BELOW_BYTES = 64 * 1024**2
 _FOLDERS = ("out", "home", "tmp")
-_REMOVED_FOLDERS = (*_FOLDERS, COMPILERS)
 _logger = logging.getLogger(__name__)
 _DISK_FULL_TEXT = b"No space left on device"
 
@@ -151,6 +149,7 @@ class Workplace:
         self._keep = keep
         self._caches = caches
         self._now = now
+        self._leavings = Leavings(folder, (*_FOLDERS, COMPILERS))
         self._out = folder / "out"
         self._log = folder / "job.log"
 
@@ -161,8 +160,7 @@ class Workplace:
 
     def close(self) -> None:
         """Let go of the tree and remove what the last job left."""
-        with suppress(OSError):
-            self._remove_folders()
+        self._leavings.close()
         self._tree.close()
 
     def build(self, job: Job, cancel: CancelToken, attempt: int = 1) -> Evidence:
@@ -223,15 +221,10 @@ class Workplace:
         return evidence
 
     def _make_folders(self) -> None:
-        self._remove_folders()
+        self._leavings.clear()
         for name in _FOLDERS:
             (self._folder / name).mkdir(mode=0o700, parents=True)
         self._log.unlink(missing_ok=True)
-
-    def _remove_folders(self) -> None:
-        remove_everything(
-            [os.fsencode(self._folder / name) for name in _REMOVED_FOLDERS], os.fsencode(self._folder / "trash")
-        )
 
     def _fill(self, text: str) -> str:
         return fill_at_run_time(text, out=str(self._out), tree=str(self._tree.root), jobs=self._jobs)

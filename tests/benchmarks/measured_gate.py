@@ -36,6 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 JOB = "job"
 RUN = "run overhead"
 STORE = "store"
+LEAVINGS = "leavings of the last job, beside the build"
 #: (part, where its function is looked up). The first word of a part that is a job's own step is "job".
 PARTS = (
     ("plan: change", "gatekeep.cli.gate:load_landing"),
@@ -48,6 +49,7 @@ PARTS = (
     (JOB, "gatekeep.build.job:Workplace.build"),
     ("job: move the tree", "gatekeep.build.worktree:MaterialisedTree.move_to"),
     ("job: folders", "gatekeep.build.job:Workplace._make_folders"),
+    (LEAVINGS, "gatekeep.build.leavings:Leavings.remove"),
     ("job: environment", "gatekeep.build.job:build_environment"),
     (RUN, "gatekeep.build.command:SubprocessRunner.run"),
     ("job: log", "gatekeep.build.job:parse_log"),
@@ -97,10 +99,10 @@ class GateFacts:
 
     @property
     def job_cpu_s(self) -> float:
-        """Median CPU of ours for one job: its thread, and its share of the keepers and of the store."""
+        """Median CPU of ours for one job: its thread, and its share of the keepers, the store and what is removed."""
         if not self.jobs:
             return 0.0
-        shared_s = self.keepers_cpu_s + self.parts[STORE][1]
+        shared_s = self.keepers_cpu_s + self.parts[STORE][1] + self.parts[LEAVINGS][1]
         return statistics.median(job[5] for job in self.jobs) + shared_s / len(self.jobs)
 
     def bound_s(self, cores: int) -> float:
