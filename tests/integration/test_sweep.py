@@ -20,10 +20,9 @@ from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import list_sweeps, list_swept
 from gatekeep.history.timeline import load_mainline, load_states, load_timeline
 from gatekeep.model.history import SweepState, Turn
-from tests.repos import Content, GitFolder, clone_repository, make_repository
+from tests.repos import Content, GitFolder, make_repository
 
 KELP = Path(__file__).parents[1] / "data" / "kelp"
-NIGHTLY = Path(__file__).parents[2] / "ci" / "nightly"
 REPORT = Path(__file__).parents[2] / "gatekeep" / "report"
 BREAK = b"int depth(void) { return sounded; }\n"
 #: For builds that wait for a file of the test's: a sandbox would not show it.
@@ -149,14 +148,19 @@ def test_each_new_warning_is_named_with_its_own_commit(kelp: Kelp) -> None:
     }
 
 
+def hide_programs(prefix: str, path: str, folder: Path) -> str:
+    """Give a PATH that has all of another but the programs of a prefix."""
+    folder.mkdir()
+    for place in map(Path, path.split(os.pathsep)):
+        for program in place.glob("*") if place.is_dir() else []:
+            if not program.name.startswith(prefix) and not (folder / program.name).exists():
+                (folder / program.name).symlink_to(program)
+    return str(folder)
+
+
 def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there(kelp: Kelp) -> None:
-    tools = kelp.folder / "bin"
-    tools.mkdir()
-    for folder in map(Path, os.environ["PATH"].split(os.pathsep)):
-        for program in folder.glob("*") if folder.is_dir() else []:
-            if not program.name.startswith("riscv64-") and not (tools / program.name).exists():
-                (tools / program.name).symlink_to(program)
-    code, report, _ = kelp.sweep(path=str(tools))
+    tools = hide_programs("riscv64-", os.environ["PATH"], kelp.folder / "bin")
+    code, report, _ = kelp.sweep(path=tools)
     assert (code, report["verdict"], report["sum"], report["complete"]) == (
         3,
         "undecided",
@@ -369,47 +373,3 @@ def test_a_history_of_nothing_says_what_to_do(told: Kelp, kelp: Kelp) -> None:
         "",
         "gatekeep: history: no commits are recorded yet; run gatekeep sweep, which records them\n",
     )
-
-
-def night(kelp: Kelp, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """Call ci/nightly with this program as `gatekeep` on the PATH."""
-    programs = kelp.folder / "programs"
-    programs.mkdir(exist_ok=True)
-    script = programs / "gatekeep"
-    script.write_text(f'#!/bin/sh\nexec {sys.executable} -m gatekeep "$@"\n')
-    script.chmod(0o755)
-    return subprocess.run(
-        [str(NIGHTLY), "--store", str(kelp.store), *arguments],
-        cwd=kelp.repository.path,
-        env={
-            "PATH": f"{programs}:{os.environ['PATH']}",
-            "HOME": str(kelp.folder),
-            "PYTHONPATH": str(NIGHTLY.parents[1]),
-        },
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-
-
-def test_a_night_fetches_sweeps_and_leaves_a_summary(kelp: Kelp) -> None:
-    clone = clone_repository(kelp.repository, kelp.folder / "clone")
-    head = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
-    summary = kelp.folder / "summary.txt"
-    done = night(kelp, "--fetch", "origin", "--summary", str(summary), str(clone.path), "origin/main")
-    assert (done.returncode, done.stdout) == (1, ""), done.stderr
-    assert summary.read_text().startswith(f"kelp {head[:10]}: 2 targets newly broken\n\nkelp at commit ")
-    again = night(kelp, str(clone.path), "origin/main")
-    assert again.returncode == 0
-    assert again.stdout.splitlines()[0] == f"kelp {head[:10]}: nothing new; 2 as bad as before"
-
-
-def test_a_night_in_which_nothing_could_be_swept_says_so(kelp: Kelp) -> None:
-    done = night(kelp, "--fetch", "nowhere")
-    assert done.returncode == 3
-    assert done.stdout.splitlines()[0] == "nothing was swept: nowhere could not be fetched"
-    done = night(kelp, ".", "no-such-commit")
-    assert done.returncode == 3
-    assert done.stdout.splitlines()[0] == "nothing was judged: gatekeep sweep ended with exit code 3"
-    done = night(kelp, "--no-such-option")
-    assert (done.returncode, done.stdout) == (2, "")
