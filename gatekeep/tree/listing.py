@@ -11,6 +11,7 @@ is believed.
 
 from __future__ import annotations
 
+import re
 import stat
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -141,8 +142,26 @@ def parse_folder(data: bytes, id_bytes: int) -> Folder:
     return entries
 
 
+#: Windows drops blanks and dots at a name's end and what follows a colon, and a backslash separates there.
+_DOT_GIT_ON_NTFS = re.compile(rb"(?:^|\\)(?:\.git|git~1)[ .]*(?:\Z|[\\:])", re.IGNORECASE)
+#: Code points that HFS+ passes over in a name: U+200C to U+200F, U+202A to U+202E, U+206A to U+206F, U+FEFF.
+_IGNORED_ON_HFS = re.compile(rb"\xe2\x80[\x8c-\x8f\xaa-\xae]|\xe2\x81[\xaa-\xaf]|\xef\xbb\xbf")
+
+
+def _is_dot_git(name: bytes) -> bool:
+    """
+    Say whether some file system takes a name for `.git`: a checkout there would overwrite the repository.
+
+    Source:
+        git's path.c, is_ntfs_dotgit, and utf8.c, is_hfs_dotgit, which git-fsck(1) asks for `hasDotgit`.
+    """
+    if b"git" not in name.lower() and b"\xe2" not in name and b"\xef" not in name:
+        return False
+    return _DOT_GIT_ON_NTFS.search(name) is not None or _IGNORED_ON_HFS.sub(b"", name).lower() == b".git"
+
+
 def _check_name(name: bytes) -> None:
-    if name in (b"", b".", b"..") or b"/" in name or name.lower() in (b".git", b"git~1"):
+    if name in (b"", b".", b"..") or b"/" in name or _is_dot_git(name):
         raise ValueError(f"it holds an entry named {name.decode('utf-8', 'replace')!r}, which no work tree may hold")
     if len(name) > MAX_NAME_BYTES:
         raise ValueError(f"it holds a name of {len(name)} bytes, {MAX_NAME_BYTES} are possible")
