@@ -4,11 +4,12 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import re
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -20,9 +21,10 @@ from gatekeep.cli.options import (
     repository_option,
     store_option,
 )
+from gatekeep.cli.site_past import SitePast, load_past, save_past
 from gatekeep.errors import RepositoryError, StoreError, UsageError
 from gatekeep.history.kept_logs import read_log
-from gatekeep.history.standing import load_evidence, load_runs
+from gatekeep.history.standing import load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
 from gatekeep.judge.culprits import list_culprit_ids
@@ -35,7 +37,9 @@ from gatekeep.model.health import Health, LogExcerpt, Run
 from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix
 from gatekeep.report.plain import plain
-from gatekeep.report.site.write import write_site
+from gatekeep.report.site.notes import PageNotes
+from gatekeep.report.site.pages import NEWEST_CHANGES
+from gatekeep.report.site.write import Written, renew_site
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.tree.mainline import list_first_parents, list_tags
@@ -88,8 +92,7 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     --url names the one under which the folder is served. Ids of feed entries stay the same with and without it.
     """
     with open_edges(repository, store=store, verbose=False) as edges:
-        gathered = gather_health(edges, branch, matrix)
-    done = write_site(gathered, out, url)
+        gathered, done = show_site(edges.store, edges.folder, gather_sources(edges, branch, matrix), out, url)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(
@@ -100,9 +103,27 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     )
 
 
-def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteSources:
     """
-    Read what the site shows from the store and the repository.
+    What a site is made from besides results.
+
+    `matrix` lists the targets that are shown, `branch` is the name for people, `commits` run oldest first, `tags` are
+    (name, commit id). `sweeps` run oldest first; `side_commits` are culprits that these have found and that are no
+    commits of the branch itself.
+    """
+
+    matrix: Matrix
+    branch: str
+    commits: tuple[Commit, ...]
+    tags: tuple[tuple[str, str], ...] = ()
+    sweeps: tuple[Sweep, ...] = ()
+    side_commits: tuple[Commit, ...] = ()
+
+
+def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteSources:
+    """
+    Ask the repository what the site is to show, and the store which sweeps there were.
 
     Raises:
         RepositoryError: No such branch.
@@ -121,13 +142,11 @@ def gather_health(edges: Edges, branch: str, matrix_file: Path | None) -> Health
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
     sweeps = list_settled(edges.store, edges.folder / "sweeps")
-    return read_health(
-        edges.store,
-        edges.folder,
+    return SiteSources(
         matrix=matrix,
         branch=head.short_id if branch == "HEAD" else branch,
-        commits=commits,
-        tags=list_tags(repository),
+        commits=tuple(commits),
+        tags=tuple(list_tags(repository)),
         sweeps=sweeps,
         side_commits=_load_side_commits(repository, sweeps, commits),
     )
@@ -145,48 +164,92 @@ def _load_side_commits(
     return tuple(found)
 
 
-def read_health(
-    store: SqliteStore,
-    folder: Path,
-    *,
-    matrix: Matrix,
-    branch: str,
-    commits: Sequence[Commit],
-    tags: Sequence[tuple[str, str]] = (),
-    sweeps: Sequence[Sweep] = (),
-    side_commits: Sequence[Commit] = (),
-) -> Health:
+def show_site(
+    store: SqliteStore, folder: Path, sources: SiteSources, out: Path, address: str = ""
+) -> tuple[Health, Written]:
     """
-    Read what the site shows from a store alone.
+    Read results and write the site, from what was known at the last time on; the same bytes as from nothing.
 
     Args:
         store: Where the results are.
-        folder: Where the paths of logs begin.
-        matrix: Whose targets are shown.
-        branch: Its name, for people.
-        commits: The branch, oldest first.
-        tags: (name, commit id).
-        sweeps: Oldest first, as far as they are to be shown.
-        side_commits: Culprits that these have found and that are no commits of the branch itself.
+        folder: The store's.
+        sources: What else is shown.
+        out: The site's folder.
+        address: Under which it is served, "" where that is not known.
 
     Raises:
-        StoreError: The store cannot be read.
+        StoreError: The store cannot be read, or the disk is full.
+        UsageError: The folder is somebody else's, or cannot be written.
     """
-    runs = load_runs(store, commits, [target.name for target in matrix.targets])
-    whole, light = list_needed(runs)
+    with _without_collector():
+        return _show_site(store, folder, sources, out, address)
+
+
+@contextmanager
+def _without_collector() -> Iterator[None]:
+    """Do without the search for reference cycles: values make none, and looking took a seventh of the time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def _show_site(
+    store: SqliteStore, folder: Path, sources: SiteSources, out: Path, address: str
+) -> tuple[Health, Written]:
+    targets = [target.name for target in sources.matrix.targets]
+    about = (sources.matrix.tree, sources.branch, *targets)
+    past = load_past(folder, about)
+    health = _read_health(store, folder, sources, past)
+    done = renew_site(health, out, address, past.notes)
+    if done is None:
+        # Another folder, or somebody was at the pages.
+        past = SitePast()
+        health = _read_health(store, folder, sources, past)
+        done = renew_site(health, out, address, past.notes)
+    if done is None:
+        raise UsageError(f"{out}: pages cannot be told from earlier ones; name another folder with --out")
+    save_past(folder, about, past)
+    return health, done
+
+
+def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: SitePast) -> Health:
+    """Read what the site shows; brings the past, but for its notes on new pages, to the present."""
+    commits = sources.commits
+    standing = load_standing(store, commits, [target.name for target in sources.matrix.targets], past.standing)
+    past.standing = standing
+    start = _forget(past.notes, commits, standing.known_count)
+    whole, light = list_needed(standing.runs)
     evidence = _load(store, whole, light)
     return compose_health(
-        matrix=matrix,
-        branch=branch,
+        matrix=sources.matrix,
+        branch=sources.branch,
         commits=commits,
-        runs=runs,
+        runs=standing.runs,
         evidence=evidence,
-        tags=tags,
-        logs=_load_logs(folder, runs, evidence),
-        outlooks=list_outlooks(runs, commits),
-        sweeps=sweeps,
-        side_commits=side_commits,
+        tags=sources.tags,
+        logs=_load_logs(folder, standing.runs, evidence),
+        outlooks=list_outlooks(standing.runs, commits, past.forecasts),
+        sweeps=sources.sweeps,
+        side_commits=sources.side_commits,
+        changes_from=start,
+        earlier_pages=tuple(past.notes.commits),
     )
+
+
+def _forget(notes: PageNotes, commits: Sequence[Commit], known_count: int) -> int:
+    """Forget what rests on commits that are not as they were; give the position from which on changes are wanted."""
+    known = [at for at, commit in enumerate(commits[:known_count]) if commit.commit_id in notes.commits]
+    # The front page shows the newest changes, and so they must be known whole.
+    start = known[-NEWEST_CHANGES] if len(known) >= NEWEST_CHANGES else 0
+    ids = [commits[at].commit_id for at in known if at < start]
+    notes.commits = {commit_id: notes.commits[commit_id] for commit_id in ids}
+    if notes.border > known_count:
+        notes.runs.clear()
+    return start
 
 
 def _load(store: SqliteStore, whole: frozenset[int], light: frozenset[int]) -> dict[int, Evidence]:

@@ -4,6 +4,7 @@ How every target stands, since which commit, and what needs somebody: runs of re
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import assert_never
@@ -88,6 +89,8 @@ def compose_health(
     outlooks: Mapping[str, tuple[Outlook, ...]] | None = None,
     sweeps: Sequence[Sweep] = (),
     side_commits: Sequence[Commit] = (),
+    changes_from: int = 0,
+    earlier_pages: Sequence[str] = (),
 ) -> Health:
     """
     Put together what the pages show.
@@ -103,6 +106,8 @@ def compose_health(
         outlooks: By target.
         sweeps: Oldest first.
         side_commits: Culprits that are no commits of the branch itself.
+        changes_from: The position from which on changes are wanted.
+        earlier_pages: Commits before it that changed something, as an earlier call has found.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
     culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
@@ -126,7 +131,8 @@ def compose_health(
         ports=tuple(sorted(ports, key=lambda one: _age(one.port))),
         tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
         troubles=_group_troubles(found, matrix),
-        changes=_list_changes(matrix.targets, commits, runs, evidence),
+        changes=_list_changes(matrix.targets, commits, runs, evidence, changes_from),
+        earlier_pages=tuple(earlier_pages),
         swept=commits[swept] if swept is not None else None,
         swept_at=ended.finished_at if ended is not None and swept is not None else None,
         open_sweep=sweeps[-1] if sweeps and not sweeps[-1].state.has_ended else None,
@@ -317,12 +323,15 @@ def _list_changes(
     commits: Sequence[Commit],
     runs: Mapping[str, Sequence[Run]],
     evidence: Mapping[int, Evidence],
+    start: int,
 ) -> tuple[CommitHealth, ...]:
     by_position: dict[int, list[TargetChange]] = {}
     for target in targets:
-        before: Run | None = None
-        image: Run | None = None
-        for run in runs.get(target.name, ()):
+        line = runs.get(target.name, ())
+        begin = bisect_left(line, start, key=lambda run: run.first)
+        before = line[begin - 1] if begin else None
+        image = next((run for run in reversed(line[:begin]) if run.regions), None)
+        for run in line[begin:]:
             change = _compare(target.name, before, image, run, evidence)
             if change is not None:
                 by_position.setdefault(run.first, []).append(change)

@@ -1,13 +1,19 @@
 """
 When the regions of a target reach their reserve, from its runs over the branch. Pure.
+
+The present of a target that nothing has built since is renewed once a week, on a day of the week of its own, and not at
+every commit: a few more points at the same size hardly move a slope over half a year, and its page stays as it is.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import lru_cache
+from datetime import UTC, date, datetime
+from functools import cache
+from typing import Any
+from zlib import crc32
 
 from gatekeep.judge.forecast import PRESENT_DAYS, Silence, foretell
 from gatekeep.model.change import Commit
@@ -15,59 +21,145 @@ from gatekeep.model.health import Outlook, Run
 
 _DAY_S = 86400.0
 _UNKNOWN = -1
+_RENEWED_DAYS = 7.0
+
+#: Answers as plain JSON values, by the digest of what they were computed from.
+Known = dict[str, list[list[Any]]]
 
 
 @dataclass(frozen=True, slots=True)
 class _Present:
-    """The commits of the last `PRESENT_DAYS` days before one: positions and days since 1970, in the order of time."""
+    """
+    The commits of the last `PRESENT_DAYS` days before one, which is the last of them.
+
+    `first` is the least of `positions`; these and `days` since 1970 are in the order of time. `digest` is that of the
+    days and how the positions lie.
+    """
 
     first: int
     positions: tuple[int, ...]
     days: tuple[float, ...]
+    digest: str
 
 
-def list_outlooks(runs: Mapping[str, Sequence[Run]], commits: Sequence[Commit]) -> dict[str, tuple[Outlook, ...]]:
+def list_outlooks(
+    runs: Mapping[str, Sequence[Run]], commits: Sequence[Commit], known: Known | None = None
+) -> dict[str, tuple[Outlook, ...]]:
     """
     Ask for every flash region of every target's newest image when it reaches its reserve.
 
     Args:
         runs: By target.
         commits: The branch, oldest first.
+        known: Answers of an earlier time, by what they were computed from; afterwards those of this time, and no
+            others. The answer is the same with and without it.
 
     Returns:
         By target, in the order of its regions; targets of which nothing can be said are left out.
     """
     days = [commit.committed_at.timestamp() / _DAY_S for commit in commits]
 
-    # Most targets have a result at the newest commit, and so the same present.
-    @lru_cache(maxsize=16)
+    @cache
     def present(last: int) -> _Present:
         begin = days[last] - PRESENT_DAYS
         # People's clocks go wrong: the order of time decides, but for the last, which is what the flash holds now.
         before = [at for at in range(last) if begin <= days[at] <= days[last]]
         before.sort(key=days.__getitem__)
         positions = (*before, last)
-        return _Present(min(positions), positions, tuple(days[at] for at in positions))
+        shown = tuple(days[at] for at in positions)
+        first = min(positions)
+        where = hashlib.sha256(repr((shown, [at - first for at in positions])).encode()).hexdigest()
+        return _Present(first, positions, shown, where)
 
+    earlier, fresh = dict(known or {}), {} if known is None else known
+    fresh.clear()
     found: dict[str, tuple[Outlook, ...]] = {}
     for target, line in runs.items():
         image = next((run for run in reversed(line) if run.regions), None)
-        outlooks = _list_regions(line, image, present(image.last)) if image is not None else ()
+        if image is None:
+            continue
+        now = present(_find_present(target, image, days))
+        recent = [run for run in line if run.last >= now.first and run.first <= now.positions[-1]]
+        key = _make_key(image, recent, now)
+        outlooks = _decode(earlier[key]) if key in earlier else _list_regions(recent, image, now)
+        fresh[key] = _encode(outlooks)
         if outlooks:
             found[target] = outlooks
     return found
 
 
-def _list_regions(line: Sequence[Run], image: Run, present: _Present) -> tuple[Outlook, ...]:
-    recent = [run for run in line if run.last >= present.first and run.first <= image.last]
+def _find_present(target: str, image: Run, days: Sequence[float]) -> int:
+    """Give the position from which a target looks back."""
+    share = crc32(target.encode("utf-8", "backslashreplace")) / 2**32 * _RENEWED_DAYS
+    renewed = (days[image.last] - share) // _RENEWED_DAYS * _RENEWED_DAYS + share
+    at = image.last
+    while at > image.first and days[at] > renewed:
+        at -= 1
+    return at
+
+
+def _make_key(image: Run, recent: Sequence[Run], present: _Present) -> str:
+    """Digest all that the answer depends on."""
+    rows = [
+        (
+            max(run.first - present.first, 0),
+            min(run.last, present.positions[-1]) - present.first,
+            [(use.name, use.used_bytes) for use in run.regions],
+        )
+        for run in recent
+    ]
+    facts = (
+        present.digest,
+        rows,
+        [(use.name, use.capacity_bytes, use.reserve_bytes, use.flash) for use in image.regions],
+    )
+    return hashlib.sha256(repr(facts).encode("utf-8", "backslashreplace")).hexdigest()
+
+
+def _encode(outlooks: Sequence[Outlook]) -> list[list[Any]]:
+    return [
+        [
+            one.region,
+            one.from_on.isoformat(),
+            one.reached_on.isoformat(),
+            one.early_on.isoformat(),
+            one.late_on.isoformat() if one.late_on is not None else None,
+            list(one.bytes_per_day),
+            one.from_bytes,
+            one.commits_per_day,
+            one.point_count,
+        ]
+        for one in outlooks
+    ]
+
+
+def _decode(rows: list[list[Any]]) -> tuple[Outlook, ...]:
+    return tuple(
+        Outlook(
+            region=region,
+            from_on=date.fromisoformat(from_on),
+            reached_on=date.fromisoformat(reached_on),
+            early_on=date.fromisoformat(early_on),
+            late_on=date.fromisoformat(late_on) if late_on is not None else None,
+            bytes_per_day=(slopes[0], slopes[1], slopes[2]),
+            from_bytes=from_bytes,
+            commits_per_day=commits_per_day,
+            point_count=point_count,
+        )
+        for (region, from_on, reached_on, early_on, late_on, slopes, from_bytes, commits_per_day, point_count) in rows
+    )
+
+
+def _list_regions(recent: Sequence[Run], image: Run, present: _Present) -> tuple[Outlook, ...]:
+    newest = present.positions[-1]
     found: list[Outlook] = []
     for use in image.regions:
         if not use.flash:
             continue
-        sizes = [_UNKNOWN] * (image.last + 1 - present.first)
+        sizes = [_UNKNOWN] * (newest + 1 - present.first)
         for run in recent:
             used = next((known.used_bytes for known in run.regions if known.name == use.name), _UNKNOWN)
-            start, end = max(run.first, present.first) - present.first, min(run.last, image.last) + 1 - present.first
+            start, end = max(run.first, present.first) - present.first, min(run.last, newest) + 1 - present.first
             sizes[start:end] = [used] * (end - start)
         ordered = (sizes[at - present.first] for at in present.positions)
         points = [(day, used) for day, used in zip(present.days, ordered, strict=True) if used != _UNKNOWN]

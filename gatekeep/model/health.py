@@ -286,6 +286,9 @@ class Health:
     """
     Everything that the pages show.
 
+    `changes` may begin late on the branch: then `earlier_pages` are the commits before that changed something, in the
+    order of the branch, and what their pages show is not here.
+
     `commits` are the branch's by first parents, oldest first, never empty; `tags` (name, position), by position.
     `ports` newest first, `troubles` worst first. `changes` in the order of the branch. `swept` is the commit of the
     last sweep that ended and `swept_at` its end; None before the first. `open_sweep` is a later one that has not
@@ -302,6 +305,7 @@ class Health:
     swept: Commit | None = None
     swept_at: datetime | None = None
     open_sweep: Sweep | None = None
+    earlier_pages: tuple[str, ...] = ()
     _changed: frozenset[str] = field(init=False, repr=False, compare=False)
     _positions: dict[str, int] = field(init=False, repr=False, compare=False)
 
@@ -309,7 +313,9 @@ class Health:
         if not self.commits:
             raise ValueError("health: commits must not be empty")
         # Asked for by every page.
-        object.__setattr__(self, "_changed", frozenset(change.commit.commit_id for change in self.changes))
+        object.__setattr__(
+            self, "_changed", frozenset((*self.earlier_pages, *(change.commit.commit_id for change in self.changes)))
+        )
         positions = {commit.commit_id: position for position, commit in enumerate(self.commits)}
         object.__setattr__(self, "_positions", positions)
 

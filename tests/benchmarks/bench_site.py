@@ -13,23 +13,24 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import random
 import resource
 import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from sqlalchemy import insert, select
 
-from gatekeep.cli.health import read_health
+from gatekeep.cli.health import SiteSources, show_site
 from gatekeep.history.schema import carried_table, evidence_table
 from gatekeep.history.store import SqliteStore, keep_evidence, keep_tree
 from gatekeep.model.evidence import Built, Evidence, Footprint, Outcome, RegionUse
 from gatekeep.model.matrix import Matrix
-from gatekeep.report.site.write import write_site
 from tests.cases import broken, warning
 from tests.site_cases import make_line, make_wide_matrix
 
@@ -52,15 +53,25 @@ def main() -> int:
             fill(folder, matrix, options.commits, options.built)
             print(f"store made in {time.perf_counter() - begun:.0f} s")
         out = Path(scratch) / "site"
+        (folder / "site-past.json").unlink(missing_ok=True)
         # A process of its own for each: the peak of memory is the site's, not the store's maker's.
         results = [measure(folder, matrix, options.commits - 1, out), measure(folder, matrix, options.commits, out)]
         front = (out / "index.html").stat().st_size
-    (first_s, first_bytes, first_count), (next_s, _, next_count) = results
-    print(f"from nothing      {first_s:6.2f} s (bound {MOST_S:g} s), {first_bytes / 1e6:.0f} MB, {first_count} files")
-    print(f"one commit more   {next_s:6.2f} s (bound {MOST_AFTER_ONE_S:g} s), {next_count} files")
+    first, after = results
+    load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
+    print(
+        f"{os.cpu_count()} cores; load {load}: other work of the machine makes wall times longer than the processor's"
+    )
+    for words, one, bound in (("from nothing", first, MOST_S), ("one commit more", after, MOST_AFTER_ONE_S)):
+        print(
+            f"{words:<17} {one.wall_s:6.2f} s (bound {bound:g} s), {one.cpu_s:.2f} s of processor time, "
+            f"{one.peak_bytes / 1e6:.0f} MB, {one.file_count} files"
+        )
     print(f"front page        {front / 1000:6.1f} KB (bound {MOST_FRONT_BYTES / 1000:g} KB)")
-    print(f"memory            {first_bytes / 1e6:6.0f} MB (bound {MOST_BYTES / 1e6:g} MB)")
-    held = first_s <= MOST_S and next_s <= MOST_AFTER_ONE_S and first_bytes <= MOST_BYTES and front < MOST_FRONT_BYTES
+    peak = max(one.peak_bytes for one in results)
+    print(f"memory            {peak / 1e6:6.0f} MB (bound {MOST_BYTES / 1e6:g} MB)")
+    held = first.wall_s <= MOST_S and after.wall_s <= MOST_AFTER_ONE_S
+    held = held and peak <= MOST_BYTES and front < MOST_FRONT_BYTES
     return 0 if held else 1
 
 
@@ -107,28 +118,36 @@ def image(used: int) -> Built:
     return Built(footprint=Footprint(regions=regions, sections=((".text", used),), symbols=symbols), artifacts=())
 
 
-def measure(folder: Path, matrix: Matrix, commit_count: int, out: Path) -> tuple[float, int, int]:
-    """Give seconds, the peak of memory in bytes, and how many files were written."""
+class Measured(NamedTuple):
+    """One writing of the site: wall and processor time, the peak of memory, and how many files were written."""
+
+    wall_s: float
+    cpu_s: float
+    peak_bytes: int
+    file_count: int
+
+
+def measure(folder: Path, matrix: Matrix, commit_count: int, out: Path) -> Measured:
+    """Write the site in a process of its own."""
     receiving, sending = multiprocessing.Pipe(duplex=False)
     child = multiprocessing.get_context("spawn").Process(
         target=render_once, args=(folder, matrix, commit_count, out, sending)
     )
     child.start()
-    elapsed_s, peak_bytes, written_count = receiving.recv()
+    measured = Measured(*receiving.recv())
     child.join()
-    return elapsed_s, peak_bytes, written_count
+    return measured
 
 
 def render_once(folder: Path, matrix: Matrix, commit_count: int, out: Path, sending) -> None:
-    begun = time.perf_counter()
+    commits = make_line(commit_count)
+    begun, begun_cpu = time.perf_counter(), time.process_time()
     with SqliteStore(folder / "evidence.db") as store:
-        health = read_health(store, folder, matrix=matrix, branch="main", commits=make_line(commit_count))
-    read = time.perf_counter()
-    done = write_site(health, out)
-    ended = time.perf_counter()
-    print(f"  read {read - begun:.2f} s, written {ended - read:.2f} s")
+        sources = SiteSources(matrix=matrix, branch="main", commits=commits)
+        _, done = show_site(store, folder, sources, out)
+    wall_s, cpu_s = time.perf_counter() - begun, time.process_time() - begun_cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-    sending.send((ended - begun, peak, done.written))
+    sending.send((wall_s, cpu_s, peak, done.written))
 
 
 if __name__ == "__main__":

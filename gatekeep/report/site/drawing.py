@@ -184,8 +184,17 @@ def draw_plot(
 
 def end_of_axis(commit_count: int) -> int:
     """Give how many commits an axis spans: the branch's, rounded up a little."""
-    step = 1 << max((commit_count // _AXIS_PARTS).bit_length() - 1, 0)
+    step = _step_of_axis(commit_count)
     return -(-commit_count // step) * step
+
+
+def last_step_of_axis(commit_count: int) -> int:
+    """Give the position at which the last step of an axis begins: it stays for as long as the end of the axis does."""
+    return end_of_axis(commit_count) - _step_of_axis(commit_count)
+
+
+def _step_of_axis(commit_count: int) -> int:
+    return 1 << max((commit_count // _AXIS_PARTS).bit_length() - 1, 0)
 
 
 class _Across:

@@ -44,7 +44,8 @@ def render_facts(health: Health) -> str:
                 for trouble in health.troubles
             ],
             "ports": [_port(port) for port in health.ports],
-        }
+        },
+        indent=None,
     )
 
 

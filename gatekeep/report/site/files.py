@@ -8,18 +8,20 @@ the same, nothing need be rendered: after one more commit most commit pages are 
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
 
 import gatekeep
-from gatekeep.model.health import CommitHealth, Health, TargetHealth
+from gatekeep.model.health import CommitHealth, Health, Run, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
-from gatekeep.report.site.drawing import end_of_axis
+from gatekeep.report.site.drawing import end_of_axis, last_step_of_axis
 from gatekeep.report.site.facts import read_schema_text, render_facts
 from gatekeep.report.site.feeds import render_port_feed, render_target_feed
+from gatekeep.report.site.notes import PageNotes
 from gatekeep.report.site.page import list_assets
 from gatekeep.report.site.pages import (
     NEWEST_CHANGES,
@@ -33,31 +35,50 @@ from gatekeep.report.site.pages import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFile:
-    """One file: its path in the site, the digest of what it is made from, and how to make it."""
+    """
+    One file: its path in the site, the digest of what it is made from, and how to make it.
+
+    `is_earlier` says that nothing but the digest is known: the page must be there already and cannot be made.
+    """
 
     path: str
     digest: str
     render: Callable[[], str]
+    is_earlier: bool = False
 
 
-def iter_files(health: Health, address: str = "") -> Iterator[SiteFile]:
+def iter_files(health: Health, address: str = "", notes: PageNotes | None = None) -> Iterator[SiteFile]:
     """
     Give every file of the site, what is linked to before what links to it, the front page last.
 
     A site that is being written thus never shows a link into nothing, and its front page is old until all is new.
+
+    Args:
+        health: What is shown.
+        address: As for `write_site`.
+        notes: What is known from an earlier run, of `health.earlier_pages` at least; afterwards, what is known now.
     """
+    notes = notes if notes is not None else PageNotes()
+    border = last_step_of_axis(len(health.commits))
+    if notes.border != border:
+        notes.runs.clear()
+        notes.border = border
     where = (health.tree, health.branch)
     # Drawings span the branch, and so depend on where their axis ends.
     frame = (*where, health.commits[0], end_of_axis(len(health.commits)), health.tags, health.swept, health.swept_at)
-    paged = frozenset(change.commit.commit_id for change in health.changes)
+    paged = frozenset((*health.earlier_pages, *(change.commit.commit_id for change in health.changes)))
     for path, content in list_assets().items():
         yield SiteFile(path=path, digest=_digest(path), render=partial(str, content))
     yield SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)
     target_count = health.target_count
+    for commit_id in health.earlier_pages:
+        yield SiteFile(path=names.commit_page(commit_id), digest=notes.commits[commit_id], render=str, is_earlier=True)
     for change in health.changes:
+        digest = _digest(where, change.commit, change.position, target_count, *_list_changed(change))
+        notes.commits[change.commit.commit_id] = digest
         yield SiteFile(
             path=names.commit_page(change.commit.commit_id),
-            digest=_digest(where, change.commit, change.position, target_count, *_list_changed(change)),
+            digest=digest,
             render=partial(render_commit_page, health, change),
         )
     newest: list[str] = []
@@ -66,7 +87,9 @@ def iter_files(health: Health, address: str = "") -> Iterator[SiteFile]:
         for target in port.targets:
             name = target.name
             linked = sorted({at.commit_id for event in target.events for at in (event.commit, event.cause)} & paged)
-            pages.append(_digest(frame, port.port, linked, *_list_facts(health, target)))
+            if name not in notes.runs:
+                notes.runs[name] = _digest(*map(_list_run, (run for run in target.runs if run.last < border)))
+            pages.append(_digest(frame, port.port, linked, notes.runs[name], *_list_facts(health, target, border)))
             yield SiteFile(
                 path=names.target_page(name),
                 digest=pages[-1],
@@ -117,17 +140,22 @@ def _list_changed(change: CommitHealth) -> Iterator[object]:
         yield (one.target, before, one.after.name, one.message, sizes, warnings, one.unknown_count)
 
 
-def _list_facts(health: Health, target: TargetHealth) -> Iterator[object]:
+def _list_run(run: Run) -> object:
+    sizes = [(use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash) for use in run.regions]
+    return (run.first, run.last, run.state.name, run.warning_count, run.elapsed_s, sizes)
+
+
+def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[object]:
     """
-    Give all that a target's pages show, flat: texts of nested values cost a hundred times as much.
+    Give all that a target's pages show but its runs that ended before the border, flat: texts of nested values cost a
+    hundred times as much.
 
     What stands at the newest commit is said to, wherever that is, so that it stays the same after the next one.
     """
     newest = len(health.commits) - 1
-    for run in target.runs:
-        sizes = [(use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash) for use in run.regions]
-        last = None if run.last == newest else run.last
-        yield (run.first, last, run.state.name, run.warning_count, run.elapsed_s, sizes)
+    begin = bisect_left(target.runs, border, key=lambda run: run.last)
+    for run in target.runs[begin:]:
+        yield _list_run(run) if run.last != newest else (_list_run(replace(run, last=-1)), "until now")
     if target.runs and target.runs[-1].last < newest:
         yield newest
     if target.evidence is not None:

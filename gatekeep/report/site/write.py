@@ -27,6 +27,7 @@ from pathlib import Path
 from gatekeep.errors import StoreError, UsageError
 from gatekeep.model.health import Health
 from gatekeep.report.site.files import iter_files
+from gatekeep.report.site.notes import PageNotes
 
 MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
@@ -51,7 +52,7 @@ class Written:
 
 def write_site(health: Health, out: Path, address: str = "") -> Written:
     """
-    Write the site.
+    Write the site of a health that is known whole.
 
     Args:
         health: What it shows.
@@ -62,10 +63,34 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
         UsageError: The folder is somebody else's, or cannot be written.
         StoreError: The disk is full or fails. Whatever was there is still whole, in every case.
     """
+    done = renew_site(health, out, address, PageNotes())
+    if done is None:
+        raise ValueError("a health that knows earlier pages by their digests alone is written by renew_site")
+    return done
+
+
+def renew_site(health: Health, out: Path, address: str, notes: PageNotes) -> Written | None:
+    """
+    Write what is new of a site, as `write_site` does.
+
+    Args:
+        health: What it shows.
+        out: As for `write_site`.
+        address: As for `write_site`.
+        notes: What an earlier run has found of pages, of `health.earlier_pages` at least; afterwards of all.
+
+    Returns:
+        None where one of `health.earlier_pages` is not there as it was written: to write it again, what it shows must
+        be known. Some other files may be new by then, and each is whole.
+
+    Raises:
+        UsageError: As for `write_site`.
+        StoreError: As for `write_site`.
+    """
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
-            return _write(health, out, address)
+            return _write(health, out, address, notes)
     except OSError as error:
         # A folder that cannot be written is a wrong --out; a full disk is the machine's fault.
         kind = StoreError if error.errno in _MACHINE_FAULTS else UsageError
@@ -75,19 +100,21 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
         ) from error
 
 
-def _write(health: Health, out: Path, address: str) -> Written:
+def _write(health: Health, out: Path, address: str, notes: PageNotes) -> Written | None:
     known = _load_manifest(out)
     folders = {out, *(out / Path(path).parent for path in known)}
     _drop_parts(folders)
     kept: dict[str, _Entry] = {}
     synced: set[Path] = set()
     with _Putter(out) as putter:
-        for file in iter_files(health, address):
+        for file in iter_files(health, address, notes):
             path = out / file.path
             before = known.get(file.path)
             if before is not None and before[0] == file.digest and _is_untouched(path, before):
                 kept[file.path] = before
                 continue
+            if file.is_earlier:
+                return None
             if path.parent not in synced:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 _drop_parts({path.parent})
@@ -102,7 +129,7 @@ def _write(health: Health, out: Path, address: str) -> Written:
     if written or gone:
         for folder in (*sorted(synced), out):
             _sync_folder(folder)
-        text = json.dumps({"format": _MANIFEST_FORMAT, "files": entries}, indent=0, sort_keys=True)
+        text = json.dumps({"format": _MANIFEST_FORMAT, "files": entries}, sort_keys=True)
         with _Putter(out) as putter:
             putter.put(MANIFEST, "", text.encode("ascii"))
             putter.finish()

@@ -1,0 +1,21 @@
+"""
+What an earlier run has found out about pages, so that the next one need not compute it again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True, kw_only=True)
+class PageNotes:
+    """
+    Digests of what pages are made from; filled while a site is written.
+
+    `commits` holds those of commit pages by commit id, in the order of the branch. `runs` holds, by target, that of its
+    runs which ended before position `border`.
+    """
+
+    commits: dict[str, str] = field(default_factory=dict)
+    runs: dict[str, str] = field(default_factory=dict)
+    border: int = 0

@@ -1,0 +1,165 @@
+"""A site that is written from what the last writing knew has the same bytes as one from nothing, whatever happened."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from gatekeep.cli.health import SiteSources, show_site
+from gatekeep.history.store import SqliteStore
+from gatekeep.model.change import Commit
+from gatekeep.model.evidence import Evidence, Outcome
+from gatekeep.model.readset import Carried
+from gatekeep.report.site.write import MANIFEST
+from tests.cases import broken, make_matrix, outgrown
+from tests.site_cases import PART, image, make_line
+
+TARGETS = ("arm/mere", "arm/holm", "riscv64/vale")
+MATRIX = make_matrix(TARGETS, part=PART)
+LINE = make_line(90)
+PAST = "site-past.json"
+
+
+class Branch:
+    """A store with some branch in it, and sites of it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.store = SqliteStore(folder / "evidence.db")
+        self.commits: list[Commit] = []
+        self.newest: dict[str, Evidence] = {}
+        self.sizes = dict.fromkeys(TARGETS, 300)
+        self.targets: tuple[str, ...] = TARGETS
+        self.site_count = 0
+
+    def build(self, target: str, commit: Commit, outcome: Outcome | None = None) -> None:
+        self.sizes[target] += 3
+        self.newest[target] = Evidence(
+            target=target,
+            tree_id=commit.tree_id,
+            commit_id=commit.commit_id,
+            key="k",
+            toolchain_version="1",
+            outcome=outcome or image(self.sizes[target]),
+            elapsed_s=1.0,
+            started_at=commit.committed_at,
+        )
+        self.store.add(self.newest[target])
+
+    def commit(self, built: tuple[str, ...] = (), outcome: Outcome | None = None) -> None:
+        commit = LINE[len(self.commits)]
+        self.commits.append(commit)
+        for target in TARGETS:
+            if target in built or target not in self.newest:
+                self.build(target, commit, outcome)
+            else:
+                found = self.newest[target]
+                source = Carried(tree_id=found.tree_id, commit_id=found.commit_id)
+                carried = replace(found, tree_id=commit.tree_id, commit_id=commit.commit_id, carried=source)
+                self.store.add_carried([carried])
+
+    def show(self, out: Path) -> int:
+        """Write the site, hold it against one from nothing, and give how many files were written."""
+        sources = SiteSources(matrix=make_matrix(self.targets, part=PART), branch="main", commits=tuple(self.commits))
+        _, done = show_site(self.store, self.folder, sources, out)
+        self.site_count += 1
+        anew = self.folder / f"anew-{self.site_count}"
+        past = (self.folder / PAST).read_bytes()
+        (self.folder / PAST).unlink()
+        show_site(self.store, self.folder, sources, anew)
+        (self.folder / PAST).write_bytes(past)
+        assert read_site(out) == read_site(anew)
+        return done.written
+
+
+def read_site(out: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in out.rglob("*")
+        if path.is_file() and not path.name.startswith(".")
+    }
+
+
+@pytest.fixture
+def branch(tmp_path: Path) -> Branch:
+    folder = tmp_path / "store"
+    folder.mkdir()
+    made = Branch(folder)
+    for number in range(30):
+        made.commit((TARGETS[number % 3],))
+    return made
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_same_bytes_with_and_without_a_past(branch: Branch, tmp_path: Path, seed: int) -> None:
+    drawn = random.Random(seed)
+    out = tmp_path / "site"
+    branch.show(out)
+    for _ in range(8):
+        what = drawn.choice(["commit", "commit", "commit", "again", "rewrite", "matrix", "tamper", "nothing"])
+        if what == "commit":
+            for _ in range(drawn.randrange(1, 4)):
+                built = tuple(target for target in TARGETS if drawn.random() < 0.3)
+                branch.commit(built, drawn.choice([None, None, broken(), outgrown(5, "main")]))
+        elif what == "again":
+            # A sweep or a search for a culprit builds an old commit, and finds something else.
+            branch.build(drawn.choice(TARGETS), drawn.choice(branch.commits), drawn.choice([None, broken("other")]))
+        elif what == "rewrite":
+            at = drawn.randrange(len(branch.commits))
+            branch.commits[at] = replace(
+                branch.commits[at], commit_id=f"{drawn.randrange(16**40):040x}", subject="Anew"
+            )
+        elif what == "matrix":
+            branch.targets = TARGETS[: drawn.randrange(1, 4)]
+        elif what == "tamper":
+            drawn.choice(sorted(out.glob("*/*.html"))).write_text("somebody was here")
+        branch.show(out)
+
+
+def test_one_more_commit_writes_what_it_touched_alone(branch: Branch, tmp_path: Path) -> None:
+    out = tmp_path / "site"
+    for _ in range(4):
+        branch.commit()
+    branch.show(out)
+    kept = {path: path.stat().st_ino for path in (out / "commits").iterdir()}
+    branch.commit(("arm/mere",))
+    branch.show(out)
+    assert {path: path.stat().st_ino for path in kept} == kept
+    assert branch.show(out) == 0
+
+
+def damage(content: bytes, way: str) -> bytes:
+    match way:
+        case "cut":
+            return content[: len(content) // 2]
+        case "flip":
+            at = content.index(b'"runs"') + 40
+            return content[:at] + bytes([content[at] ^ 1]) + content[at + 1 :]
+        case "empty":
+            return b""
+        case "list":
+            return b"[]"
+        case _:
+            return b"\xff" * 100
+
+
+@pytest.mark.parametrize("way", ["cut", "flip", "empty", "list", "noise"])
+def test_a_damaged_past_is_no_past(branch: Branch, tmp_path: Path, way: str) -> None:
+    out = tmp_path / "site"
+    branch.show(out)
+    past = branch.folder / PAST
+    past.write_bytes(damage(past.read_bytes(), way))
+    branch.commit(("arm/holm",), broken())
+    assert branch.show(out) > 0
+
+
+def test_another_folder_gets_a_whole_site(branch: Branch, tmp_path: Path) -> None:
+    branch.show(tmp_path / "one")
+    branch.show(tmp_path / "two")
+    (tmp_path / "two" / MANIFEST).unlink()
+    branch.commit(("arm/holm",))
+    branch.show(tmp_path / "two")
+    branch.show(tmp_path / "one")
