@@ -70,7 +70,7 @@ def load_landing(
     forks = _find_forks(command, base_commit, commits)
     fork_trees = {commit.tree_id for commit in forks.values()}
     kept = tuple(commit for commit in change.commits if commit.tree_id not in fork_trees)
-    descends = head_commit.commit_id not in forks
+    descends = is_ancestor(command, base_commit.commit_id, head_commit.commit_id)
     return replace(
         change,
         commits=kept,
@@ -81,19 +81,33 @@ def load_landing(
 
 def _find_forks(command: GitCommand, base: Commit, commits: Sequence[Commit]) -> dict[str, Commit]:
     """Give, by commit id, the newest commit of the base's history that each contains, where that is not the base."""
-    found: dict[str, str] = {}
+    # None where a history of its own begins: what it is held against then is the base.
+    found: dict[str, str | None] = {}
     for commit in commits:
         before = dict.fromkeys(found.get(parent_id, parent_id) for parent_id in commit.parent_ids)
+        before.pop(None, None)
         if len(before) > 1 and base.commit_id not in before:
             answer = command.run("merge-base", base.commit_id, commit.commit_id)
-            if answer.exit_code not in (0, 1):
+            if answer.exit_code != 0:
                 raise command.failure(f"comparing {base.short_id} with {commit.short_id}", answer.complaint)
             before = dict.fromkeys(answer.output.decode("ascii").split()[:1])
-        # A root has nothing before it: the base is what it is held against.
-        found[commit.commit_id] = base.commit_id if base.commit_id in before else next(iter(before), base.commit_id)
-    wanted = [fork_id for fork_id in dict.fromkeys(found.values()) if fork_id != base.commit_id]
-    loaded = {fork.commit_id: fork for fork in load_commits(command, wanted)}
+        found[commit.commit_id] = base.commit_id if base.commit_id in before else next(iter(before), None)
+    wanted = [fork_id for fork_id in dict.fromkeys(found.values()) if fork_id not in (None, base.commit_id)]
+    loaded = {fork.commit_id: fork for fork in load_commits(command, [one for one in wanted if one is not None])}
     return {commit_id: loaded[fork_id] for commit_id, fork_id in found.items() if fork_id in loaded}
+
+
+def is_ancestor(command: GitCommand, old_id: str, new_id: str) -> bool:
+    """
+    Say whether a commit contains another.
+
+    Raises:
+        RepositoryError: One of them cannot be read.
+    """
+    answer = command.run("merge-base", "--is-ancestor", old_id, new_id)
+    if answer.exit_code not in (0, 1):
+        raise command.failure(f"comparing {old_id[:10]} with {new_id[:10]}", answer.complaint)
+    return answer.exit_code == 0
 
 
 def _merge(command: GitCommand, base: Commit, head: Commit, signature: Signature | None) -> Commit | Conflict:

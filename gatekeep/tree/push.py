@@ -18,6 +18,7 @@ from pathlib import Path
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.quantity import parse_seconds
 from gatekeep.tree.git_command import GitCommand, git_environment
+from gatekeep.tree.merge import is_ancestor
 
 HEADS = "refs/heads/"
 _DEFAULT_LIMIT_S = 1800.0
@@ -144,10 +145,7 @@ class Branches:
 
     def descends(self, new_id: str, old_id: str) -> bool:
         """Say whether a pushed commit contains another."""
-        answer = self._command.run("merge-base", "--is-ancestor", old_id, new_id)
-        if answer.exit_code not in (0, 1):
-            raise self._command.failure(f"comparing {old_id[:10]} with {new_id[:10]}", answer.complaint)
-        return answer.exit_code == 0
+        return is_ancestor(self._command, old_id, new_id)
 
     def find_origin(self, new_id: str, tips: Collection[str]) -> str | None:
         """

@@ -187,6 +187,24 @@ def test_each_commit_is_compared_with_where_it_left_the_bases_history(folder: Gi
     assert change.head.commit_id == whole
 
 
+def test_history_of_its_own_that_is_merged_in_does_not_pass_for_the_base(folder: GitFolder):
+    """A head that contains a second root must not be taken for one that contains the base."""
+    start = folder.commit({"a": b"0\n"})
+    tip = folder.commit({"a": b"1\n"})
+    root = folder.commit({"r": b"1\n"}, branch="root", parents=[])
+    one = folder.commit({"t": b"1\n"}, branch="topic", parents=[start])
+    head = folder.commit({"r": b"1\n"}, branch="topic", parents=[one, root])
+    change = load(folder)
+    assert change.merged is not None
+    assert change.merged.parent_ids == (tip, head)
+    forks = {commit.commit_id: change.base_of(commit).commit_id for commit in change.commits}
+    assert forks == {root: tip, one: start, head: start}
+    other = folder.commit({"t": b"2\n", "a": b"0\n"}, branch="other", parents=[root, one])
+    change = load(folder, head="other")
+    assert change.merged is not None
+    assert (change.commits[-1].commit_id, change.base_of(change.commits[-1]).commit_id) == (other, start)
+
+
 def test_commit_that_leaves_the_tree_as_where_it_began_is_not_judged(folder: GitFolder):
     start = folder.commit({"a": b"0\n"})
     folder.commit({"a": b"1\n"})
