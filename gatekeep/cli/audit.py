@@ -203,7 +203,7 @@ class _Run:
             plan,
             workers=self._workers,
             source_date=self._source_date,
-            carrier=ReadSetCarrier(self.comparer, barred),
+            carrier=ReadSetCarrier(self.comparer, barred, environment=self._edges.environment),
             earlier=store.list_newest(),
             caches=list_caches(self._toolchains),
         )

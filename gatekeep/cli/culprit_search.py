@@ -162,7 +162,7 @@ class _Looker:
         self._edges, self._range = edges, commits
         self._jobs = {(job.target.name, job.commit.tree_id): job for job in jobs}
         self._comparer = TreeComparer(edges.repository)
-        self._carrier = _SearchCarrier(ReadSetCarrier(self._comparer, tuple(barred)))
+        self._carrier = _SearchCarrier(ReadSetCarrier(self._comparer, tuple(barred), environment=edges.environment))
         #: By target, then tree: the newest.
         self._evidence: dict[str, dict[str, Evidence]] = {}
         self._line_maps: dict[tuple[str, str], LineMap] = {}
@@ -283,7 +283,12 @@ class _Looker:
                     or old.key != new.key
                     or not read_sets
                     or any(
-                        find_reach(read_set, change, book=self._comparer.book, own_words=words_of_target(new.target))
+                        find_reach(
+                            read_set,
+                            change,
+                            book=self._comparer.book,
+                            own_words=words_of_target(new.target, self._edges.environment),
+                        )
                         is not None
                         for read_set in read_sets[-_WITNESSES:]
                     )

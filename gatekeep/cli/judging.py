@@ -162,7 +162,7 @@ def _ask_approvers(edges: Edges, case: Case, matrices: Matrices, sources: Approv
 def _make_carrier(edges: Edges, barred: Collection[str], *, rebuild: bool) -> Carrier:
     if rebuild:
         return BuildEverything("--rebuild asks for it")
-    return ReadSetCarrier(TreeComparer(edges.repository), barred)
+    return ReadSetCarrier(TreeComparer(edges.repository), barred, environment=edges.environment)
 
 
 def _newest(edges: Edges, plan: Plan, *, rebuild: bool) -> tuple[Evidence, ...]:

@@ -69,6 +69,7 @@ def ask_reach(commits: str, *, matrix: Path | None, repository: Path, store: Pat
             witnesses=choose_witnesses(at_base, () if is_whole else edges.store.list_newest()),
             change=difference,
             book=comparer.book,
+            environment=edges.environment,
         )
     return ReachAnswer(change=change, path_count=len(difference.paths), answers=answers)
 

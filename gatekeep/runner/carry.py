@@ -7,7 +7,7 @@ what a carried result looks like.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from gatekeep.history.store import is_reusable
@@ -40,9 +40,11 @@ class ReadSetCarrier:
     Args:
         comparer: Compares trees.
         barred: Targets that an audit found to be carried wrongly; they are built.
+        environment: The one that we were started with; recipes may keep some of it.
     """
 
-    def __init__(self, comparer: TreeComparer, barred: Collection[str] = ()) -> None:
+    def __init__(self, comparer: TreeComparer, barred: Collection[str] = (), *, environment: Mapping[str, str]) -> None:
+        self._environment = environment
         self._comparer = comparer
         self._barred = frozenset(barred)
         self._changes: dict[tuple[str, str], TreeChange] = {}
@@ -95,7 +97,7 @@ class ReadSetCarrier:
             evidence.read_set,
             self._compare(old_tree_id, job.commit.tree_id),
             book=self._comparer.book,
-            own_words=words_of_target(job.target),
+            own_words=words_of_target(job.target, self._environment),
         )
 
     def _compare(self, old_tree_id: str, new_tree_id: str) -> TreeChange:

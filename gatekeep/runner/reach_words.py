@@ -11,7 +11,7 @@ The words of files are kept in reach_book.py.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from gatekeep.model.matrix import Target
 from gatekeep.tree.listing import encode_path
@@ -116,11 +116,20 @@ def mask_knowing(part: bytes, mask_of: Callable[[bytes], int], everybody: int) -
     return joined[-1]
 
 
-def words_of_target(target: Target) -> frozenset[bytes]:
-    """Give the words of whatever the matrix says to a target's build: recipe, environment, settings and names."""
-    recipe = target.recipe
+def words_of_target(target: Target, environment: Mapping[str, str]) -> frozenset[bytes]:
+    """
+    Give the words of whatever the matrix says to a target's build: recipe, environment, toolchain, settings and names.
+
+    Args:
+        target: As the matrix has it.
+        environment: The one that we were started with; of what the recipe keeps, the values are words too.
+    """
+    recipe, toolchain = target.recipe, target.toolchain
+    commands = (*recipe.build, toolchain.probe, *(item for item in toolchain.programs if isinstance(item, tuple)))
     texts = [
-        *(word for command in recipe.build for word in command),
+        *(word for command in commands for word in command),
+        *(item for item in toolchain.programs if isinstance(item, str)),
+        *(environment[name] for name in recipe.keep_environment if name in environment),
         recipe.directory,
         *(part for pair in recipe.environment for part in pair),
         *(part for pair in target.settings for part in pair),

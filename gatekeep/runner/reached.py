@@ -69,7 +69,13 @@ def choose_witnesses(at_base: Iterable[Evidence], newest: Iterable[Evidence]) ->
 
 
 def find_reached(
-    base: Matrix, head: Matrix, *, witnesses: Mapping[str, Evidence], change: TreeChange, book: WordBook
+    base: Matrix,
+    head: Matrix,
+    *,
+    witnesses: Mapping[str, Evidence],
+    change: TreeChange,
+    book: WordBook,
+    environment: Mapping[str, str],
 ) -> tuple[TargetReach, ...]:
     """
     Answer for every target of the head's matrix, in its order.
@@ -81,8 +87,9 @@ def find_reached(
             same there.
         change: From the base's tree to the head's.
         book: The words of files.
+        environment: The one that we were started with.
     """
-    own_words = {target.name: words_of_target(target) for target in head.targets}
+    own_words = {target.name: words_of_target(target, environment) for target in head.targets}
     read_sets = {
         target.name: witness.read_set
         for target in head.targets

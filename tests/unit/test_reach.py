@@ -6,6 +6,7 @@ import hashlib
 import random
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -331,8 +332,18 @@ def test_a_name_made_to_cost_time_counts_as_known() -> None:
 
 def test_all_that_the_matrix_says_to_a_build_is_words() -> None:
     target = make_target("riscv64/vale")
-    words = words_of_target(target)
+    words = words_of_target(target, {})
     assert {b"make", b"elf", b"riscv", b"vale"} <= words
+
+
+def test_values_that_a_recipe_keeps_from_our_environment_are_words() -> None:
+    """`-include $(KIT)/$(FLAVOUR).mk`; PATH is no name of a file."""
+    target = make_target("riscv64/vale")
+    keeping = replace(target, recipe=replace(target.recipe, keep_environment=("FLAVOUR", "UNSET")))
+    environment = {"FLAVOUR": "night-shift", "OTHER": "zebra", "PATH": "/usr/quoll"}
+    words = words_of_target(keeping, environment)
+    assert {b"night", b"shift"} <= words
+    assert {b"zebra", b"quoll"}.isdisjoint(words)
 
 
 BOARDS = ("vale", "kelp")

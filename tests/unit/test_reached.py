@@ -51,6 +51,7 @@ def ask(witnesses: Mapping[str, Evidence], new: Mapping[str, bytes], **matrices:
             witnesses=witnesses,
             change=change,
             book=WordBook(read_blobs),
+            environment={},
         )
     )
 
