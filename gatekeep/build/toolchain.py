@@ -37,6 +37,7 @@ from gatekeep.build.command import (
     Hindrance,
     Lost,
     NotStarted,
+    OverLimit,
     Signalled,
     TimedOutEnd,
 )
@@ -52,6 +53,9 @@ _FIRST_LINE_LENGTH = 200
 #: Coarsest stamps of the filesystems in use: 2 s (FAT); those of Linux' own take the kernel's tick, 1 to 10 ms.
 _RACY_S = 2.0
 _DIGESTS_FORMAT = 1
+#: What a script in front of a compiler ends with when that cannot be run, or is not there (POSIX.1-2017, sh, "EXIT
+#: STATUS"): in the sandbox it may be just not seen.
+_NOT_RUN = (126, 127)
 _PARENTHESES = re.compile(r"\([^()]*\)")
 _VERSION = re.compile(
     r"(?<![0-9.:])([0-9]+(?:\.[0-9]+)+)((?:[-.]?(?:dev|alpha|beta|rc|pre)[-.]?[0-9]*)?(?:\+[0-9A-Za-z.]+)?)"
@@ -295,8 +299,12 @@ def _check_end(toolchain: Toolchain, what: str, result: CommandResult, output: s
         case TimedOutEnd():
             problem = f"{what} did not end within {PROBE_LIMIT_S:g} s{printed}"
             way_out = "run it by hand to see what it waits for"
+        case OverLimit(resource=resource):
+            problem = f"{what} used more {resource.value} than a probe may{printed}"
         case Exited(code=code):
             problem = f"{what} ended with exit code {code}{printed}"
+            if code in _NOT_RUN and not toolchain.install:
+                way_out += ", or show what it needs to the sandbox (--sandbox-show)"
         case Signalled(signal=signal):
             problem = f"{what} was ended by {signal.name}{printed}"
     raise ToolchainError(toolchain.name, f"toolchain {toolchain.name}: {problem}; {way_out}")

@@ -21,7 +21,9 @@ import pytest
 from gatekeep.build.command import CancelToken, Exited, Hindrance, NotStarted, Signalled, SubprocessRunner, TimedOutEnd
 from gatekeep.build.readset import probe_access_times
 from gatekeep.build.sandbox import NoSandbox, Sandbox, find_sandbox
-from gatekeep.errors import RunnerError
+from gatekeep.build.toolchain import DigestCache, probe_toolchain
+from gatekeep.errors import RunnerError, ToolchainError
+from gatekeep.model.matrix import Toolchain
 from tests.sandboxes import Cell, make_environment, make_sandbox
 
 
@@ -181,6 +183,24 @@ class TestProgramsOnPath:
     def test_what_is_to_be_shown_must_exist(self, tmp_path: Path, machine: SubprocessRunner) -> None:
         with pytest.raises(RunnerError, match=r"--sandbox-show: .*/nothing does not exist"):
             make_sandbox(machine, tmp_path / "probe", show=[tmp_path / "nothing"])
+
+    def test_toolchain_whose_parts_are_hidden_is_missing_with_the_way_out(self, cell: Cell) -> None:
+        """A script on PATH in front of a compiler that lies elsewhere, as version managers have them."""
+        front = cell.folder / "tree" / "harbour-cc"
+        front.write_text(f'#!/bin/sh\nexec {cell.outside}/harbour-cc "$@"\n')
+        front.chmod(0o755)
+        shutil.copy("/bin/true", cell.outside / "harbour-cc")
+        with CancelToken() as cancel, pytest.raises(ToolchainError) as raised:
+            probe_toolchain(
+                Toolchain(name="harbour", probe=(str(front), "--version")),
+                runner=cell.runner,
+                environment=make_environment(cell.folder / "home"),
+                scratch=cell.folder / "tree",
+                digests=DigestCache(None),
+                cancel=cancel,
+            )
+        assert "ended with exit code 127" in str(raised.value)
+        assert str(raised.value).endswith("or show what it needs to the sandbox (--sandbox-show)")
 
 
 class TestEnds:
