@@ -33,6 +33,7 @@ MAX_DEPTH = 100
 MAX_PATH_BYTES = 2048
 #: NAME_MAX of every file system in use on Linux.
 MAX_NAME_BYTES = 255
+_OCTAL = re.compile(rb"[0-7]{1,7}")
 
 _KINDS = {FILE: "file", EXECUTABLE: "file", SYMLINK: "symlink", SUBMODULE: "submodule"}
 
@@ -168,10 +169,8 @@ def _check_name(name: bytes) -> None:
 
 
 def _parse_mode(text: bytes, name: str) -> int:
-    try:
-        mode = int(text, 8)
-    except ValueError:
-        mode = 0
+    # int() would take signs, blanks and underscores too.
+    mode = int(text, 8) if _OCTAL.fullmatch(text) else 0
     if stat.S_ISREG(mode):
         # Old trees hold 100664 and the like; git reads them as one of the two.
         return EXECUTABLE if mode & 0o100 else FILE

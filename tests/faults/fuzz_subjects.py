@@ -17,6 +17,7 @@ import time
 from binascii import crc32
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from elftools.elf.elffile import ELFFile
 
 from gatekeep.errors import ImageError, MatrixError, RepositoryError
 from gatekeep.matrix.load import parse_matrix
+from gatekeep.matrix.waivers import parse_waivers
 from gatekeep.measure.archive import read_archive
 from gatekeep.measure.diagnostics import parse_log
 from gatekeep.measure.elf import read_elf
@@ -33,7 +35,10 @@ from gatekeep.measure.hexfile import Run, read_intel_hex, read_s_record
 from gatekeep.model.change import FileLines, LineMap
 from gatekeep.model.evidence import Diagnostic
 from gatekeep.model.matrix import ImageFormat, Matrix, Part
+from gatekeep.model.push import parse_updates
+from gatekeep.model.rule import WAIVABLE_RULES
 from gatekeep.tree.hunks import parse_line_map
+from gatekeep.tree.listing import parse_folder
 from tests.measuring import IMAGES, make_beacon, make_port
 
 DATA = Path(__file__).parents[1] / "data"
@@ -322,6 +327,69 @@ def _check_lines(lines: FileLines) -> None:
         promise(lines.find_hunk_of_new(new) is None, f"line {new} is new, and was {line}")
 
 
+@cache
+def _waived_matrix() -> Matrix:
+    return parse_matrix((DATA / "matrices" / "sound.yml").read_bytes(), path="matrix.yml")
+
+
+def check_waivers(data: bytes) -> None:
+    """A waiver that is read names targets that exist, ends, and lasts no longer than the matrix allows."""
+    matrix = _waived_matrix()
+    try:
+        waivers = parse_waivers(data, path="waivers.yml", matrix=matrix)
+    except MatrixError as error:
+        promise(error.line >= 1 and error.column >= 1, f"no such place: {error}")
+        return
+    promise(waivers == parse_waivers(data, path="waivers.yml", matrix=matrix), "read differently the second time")
+    known = {target.name for target in matrix.targets}
+    for waiver in waivers:
+        promise(waiver.rule in WAIVABLE_RULES, f"{waiver.name} waives {waiver.rule}")
+        promise(bool(waiver.targets) and known.issuperset(waiver.targets), f"{waiver.name} of {waiver.targets}")
+        promise(0 <= (waiver.until - waiver.since).days < matrix.rules.waiver_days, f"{waiver.name}: {waiver.until}")
+
+
+def check_tree_object(data: bytes) -> None:
+    """A folder of git's that is read has only names that a work tree may hold, and loses none when cut."""
+    try:
+        folder = parse_folder(data, 20)
+    except ValueError:
+        return
+    promise(folder == parse_folder(data, 20), "read differently the second time")
+    for name in folder:
+        promise(name not in ("", ".", "..") and not {"/", "\0"} & set(name), f"a name of no file: {name!r}")
+        promise(name.casefold() != ".git", "git's own folder")
+    promise(b"".join(name.encode("utf-8", "surrogateescape") for name in folder) in _names_of(data), "other names")
+    for length in _cuts(data):
+        try:
+            cut = parse_folder(data[:length], 20)
+        except ValueError:
+            continue
+        promise(len(cut) < len(folder) and all(folder[name] == cut[name] for name in cut), f"cut to {length} bytes")
+
+
+def _names_of(data: bytes) -> bytes:
+    """Take the names out by what git says of the format alone: everything between a blank and a zero byte."""
+    names, at = [], 0
+    while at < len(data):
+        blank, end = data.index(b" ", at), data.index(b"\0", at)
+        names.append(data[blank + 1 : end])
+        at = end + 21
+    return b"".join(names)
+
+
+def check_push(data: bytes) -> None:
+    """What a hook is told is read line by line, or refused."""
+    text = data.decode("utf-8", "surrogateescape")
+    try:
+        updates = parse_updates(text)
+    except ValueError:
+        return
+    promise(
+        text.removesuffix("\n") == "\n".join(f"{one.old_id} {one.new_id} {one.ref}" for one in updates),
+        f"another push: {updates}",
+    )
+
+
 def _cuts(data: bytes) -> Iterator[int]:
     """Give some lengths to cut at: the same ones for the same bytes, near the end and anywhere."""
     if data:
@@ -377,6 +445,28 @@ def _diff_seeds() -> Iterator[bytes]:
         b"\\ No newline at end of file\n"
     )
 
+
+_WAIVERS = b"""\
+waivers: 1
+granted:
+  vale-part:
+    rule: outgrown
+    targets: [riscv64/*]
+    reason: "the new part comes in June"
+    who: Isa Thorne <isa@skerry.example>
+    since: 2026-05-01
+    until: 2026-06-30
+"""
+_TREE_OBJECT = b"".join(
+    mode + b" " + name + b"\0" + bytes(range(20))
+    for mode, name in (
+        (b"100644", b".gitmodules"),
+        (b"100755", b"build.sh"),
+        (b"40000", b"drivers"),
+        (b"120000", b"link"),
+        (b"160000", b"module"),
+    )
+)
 
 SUBJECTS: dict[str, Subject] = {
     subject.name: subject
@@ -555,6 +645,60 @@ SUBJECTS: dict[str, Subject] = {
                 "old mode 100644\n",
                 "999999999",
             ),
+        ),
+        Subject(
+            name="waivers",
+            check=check_waivers,
+            seeds=lambda: [_WAIVERS],
+            words=(
+                "waivers: 1",
+                "granted:",
+                "rule: ",
+                "broken",
+                "outgrown",
+                "new-warning",
+                "undecided",
+                "targets: [",
+                "riscv64/*",
+                "*",
+                "reason: ",
+                "who: ",
+                "since: ",
+                "until: ",
+                "2026-02-29",
+                "9999-12-31",
+                "0001-01-01",
+                "&a",
+                "<<: *a",
+            ),
+            most_bytes=1500,
+        ),
+        Subject(
+            name="tree-object",
+            check=check_tree_object,
+            seeds=lambda: [_TREE_OBJECT],
+            words=(
+                "100644 ",
+                "100755 ",
+                "120000 ",
+                "160000 ",
+                "40000 ",
+                "040000 ",
+                ".git",
+                "..",
+                ".GIT",
+                "\x00",
+                "/",
+                "git~1",
+            ),
+            most_bytes=600,
+        ),
+        Subject(
+            name="push",
+            check=check_push,
+            seeds=lambda: [b"0" * 40 + b" " + b"1" * 40 + b" refs/heads/main\n"],
+            words=("refs/heads/", " ", "\n", "0" * 40, "1" * 64, "-"),
+            most_bytes=600,
         ),
     )
 }

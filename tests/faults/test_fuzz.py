@@ -12,7 +12,7 @@ from tests.faults import planted
 from tests.faults.fuzz import KEPT, fuzz, read_inputs
 from tests.faults.fuzz_subjects import SUBJECTS, BrokenPromise, Subject, check_timed
 
-SECONDS = 4
+SECONDS = 3
 ROOT = Path(__file__).parents[2]
 
 

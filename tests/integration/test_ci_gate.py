@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -61,6 +62,8 @@ def test_a_branch_is_gated_and_its_reports_are_left(topic: Kelp) -> None:
     assert text.splitlines()[-1] == "verdict: pass"
     assert json.loads(job.report("report.json"))["verdict"] == "pass"
     assert job.report("comment.md").startswith("**Verdict: pass.**")
+    assert json.loads(job.report("findings.sarif"))["runs"][0]["results"] == []
+    assert ElementTree.fromstring(job.report("results.xml")).get("failures") == "0"
 
 
 def test_the_base_is_fetched_and_a_shallow_clone_filled_up(topic: Kelp) -> None:
@@ -102,7 +105,7 @@ def test_what_could_not_be_judged_is_undecided_in_every_file(
     assert text.splitlines()[-1] == "verdict: undecided"
     assert job.report("report.txt") == text
     assert job.report("comment.md").startswith("**Verdict: undecided.**")
-    assert not (job.out / "report.json").exists()
+    assert not [name for name in ("report.json", "findings.sarif", "results.xml") if (job.out / name).exists()]
     assert not list(job.folder.parent.rglob("sprung"))
 
 

@@ -70,6 +70,9 @@ def test_tree_cut_at_any_length_is_refused_or_shorter_by_whole_entries():
         ([(b"100644", b"a"), (b"100644", b"a.c"), (b"40000", b"a")], "its entry 'a' is out of order or there twice"),
         ([(b"010644", b"pipe")], "its entry 'pipe' has the unknown mode '010644'"),
         ([(b"banana", b"a")], "its entry 'a' has the unknown mode 'banana'"),
+        # int() takes both, and the kernel's macros fail on a mode below zero.
+        ([(b"-7", b"a")], "its entry 'a' has the unknown mode '-7'"),
+        ([(b"+100644", b"a")], "its entry 'a' has the unknown mode '+100644'"),
     ],
 )
 def test_tree_that_no_work_tree_may_hold_is_refused(entries: list[tuple[bytes, bytes]], message: str):
