@@ -14,9 +14,9 @@ from types import FrameType
 
 import click
 
+from gatekeep.cli.main import EXIT_BLOCKED, EXIT_PASS, EXIT_UNDECIDED, EXIT_USAGE
 from gatekeep.errors import GatekeepError, MatrixError, UsageError
 from gatekeep.model.push import RefUpdate, UpdateKind, parse_updates
-from gatekeep.model.verdict import Decision
 from gatekeep.report.estimate import say_duration
 from gatekeep.report.layout import wrap_words
 from gatekeep.report.plain import plain
@@ -58,13 +58,13 @@ def receive() -> int:
     except MatrixError as error:
         for fault in (error, *error.others):
             _say(str(fault))
-        return _conclude(Decision.UNDECIDED, exit_code=2)
+        return _conclude(EXIT_USAGE)
     except UsageError as error:
         _say(str(error))
-        return _conclude(Decision.UNDECIDED, exit_code=2)
+        return _conclude(EXIT_USAGE)
     except GatekeepError as error:
         _say(str(error))
-        return _conclude(Decision.UNDECIDED)
+        return _conclude(EXIT_UNDECIDED)
 
 
 def _read_updates() -> tuple[RefUpdate, ...]:
@@ -85,7 +85,7 @@ def _receive(updates: Sequence[RefUpdate]) -> int:
         if refusals:
             for text in refusals:
                 _say(text)
-            return _conclude(Decision.BLOCK)
+            return _conclude(EXIT_BLOCKED)
         ranges = [_find_range(branches, ref, update) for ref, update in protected]
     return _judge(settings, [found for found in ranges if found is not None], updates)
 
@@ -125,7 +125,7 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
     # Imported here: a push that touches no protected branch does not wait for what judges.
     from gatekeep.build.sandbox import SandboxChoice, SandboxWish
     from gatekeep.cli.edges import open_edges
-    from gatekeep.cli.judging import judge_change, show_log_places
+    from gatekeep.cli.judging import exit_code, judge_change, show_log_places
     from gatekeep.report.paced_progress import PacedProgress
     from gatekeep.report.terminal import render_terminal
     from gatekeep.runner.approvals import ApprovalSources
@@ -135,7 +135,7 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
     approvals = ApprovalSources(
         pushed=tuple((update.ref, update.new_id) for update in updates if update.kind is not UpdateKind.DELETED)
     )
-    decisions = [Decision.PASS]
+    codes = {EXIT_PASS}
     with (
         _time_limit(settings.time_limit_s),
         open_edges(
@@ -153,21 +153,17 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
             judgement = judge_change(edges, change, settings.matrix, settings.workers, approvals=approvals)
             shown = show_log_places(judgement, edges.folder)
             click.echo(render_terminal(shown, colour=False, width=_WIDTH), nl=False)
-            decisions.append(judgement.verdict.decision)
-    worst = next((one for one in (Decision.BLOCK, Decision.UNDECIDED) if one in decisions), Decision.PASS)
-    return _conclude(worst)
+            codes.add(exit_code(judgement.verdict.decision))
+    # A block that is certain outweighs what is undecided elsewhere.
+    return _conclude(next(code for code in (EXIT_BLOCKED, EXIT_UNDECIDED, EXIT_PASS) if code in codes))
 
 
-def _conclude(decision: Decision, *, exit_code: int = 3) -> int:
-    match decision:
-        case Decision.PASS:
-            return 0
-        case Decision.BLOCK:
-            _say("refused: nothing of this push is taken")
-            return 1
-        case Decision.UNDECIDED:
-            _say("undecided, which is never a pass: nothing of this push is taken")
-            return exit_code
+def _conclude(code: int) -> int:
+    if code == EXIT_BLOCKED:
+        _say("refused: nothing of this push is taken")
+    elif code != EXIT_PASS:
+        _say("undecided, which is never a pass: nothing of this push is taken")
+    return code
 
 
 @contextmanager

@@ -152,6 +152,19 @@ def list_commits(command: GitCommand, base: Commit, head: Commit, *, common_dir:
     return tuple(commits)
 
 
+def is_ancestor(command: GitCommand, old_id: str, new_id: str) -> bool:
+    """
+    Say whether a commit contains another.
+
+    Raises:
+        RepositoryError: One of them cannot be read.
+    """
+    answer = command.run("merge-base", "--is-ancestor", old_id, new_id)
+    if answer.exit_code not in (0, 1):
+        raise command.failure(f"comparing {old_id[:10]} with {new_id[:10]}", answer.complaint)
+    return answer.exit_code == 0
+
+
 def keep_first_of_each_tree(commits: Iterable[Commit], base_tree_id: str) -> tuple[Commit, ...]:
     """Leave out commits whose tree is the base's or an earlier one's; the order stays."""
     seen = {base_tree_id}

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Change, Commit, Conflict
-from gatekeep.tree.change import list_commits, load_commits, make_change, resolve_commit
+from gatekeep.tree.change import is_ancestor, list_commits, load_commits, make_change, resolve_commit
 from gatekeep.tree.git_command import GitCommand
 from gatekeep.tree.listing import decode_path
 from gatekeep.tree.repository import GitRepository
@@ -95,19 +95,6 @@ def _find_forks(command: GitCommand, base: Commit, commits: Sequence[Commit]) ->
     wanted = [fork_id for fork_id in dict.fromkeys(found.values()) if fork_id not in (None, base.commit_id)]
     loaded = {fork.commit_id: fork for fork in load_commits(command, [one for one in wanted if one is not None])}
     return {commit_id: loaded[fork_id] for commit_id, fork_id in found.items() if fork_id in loaded}
-
-
-def is_ancestor(command: GitCommand, old_id: str, new_id: str) -> bool:
-    """
-    Say whether a commit contains another.
-
-    Raises:
-        RepositoryError: One of them cannot be read.
-    """
-    answer = command.run("merge-base", "--is-ancestor", old_id, new_id)
-    if answer.exit_code not in (0, 1):
-        raise command.failure(f"comparing {old_id[:10]} with {new_id[:10]}", answer.complaint)
-    return answer.exit_code == 0
 
 
 def _merge(command: GitCommand, base: Commit, head: Commit, signature: Signature | None) -> Commit | Conflict:

@@ -17,8 +17,8 @@ from pathlib import Path
 
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.quantity import parse_seconds
+from gatekeep.tree.change import is_ancestor
 from gatekeep.tree.git_command import GitCommand, git_environment
-from gatekeep.tree.merge import is_ancestor
 
 HEADS = "refs/heads/"
 _DEFAULT_LIMIT_S = 1800.0
