@@ -89,11 +89,11 @@ def list_outlooks(
 
 
 def _find_present(target: str, image: Run, days: Sequence[float]) -> int:
-    """Give the position from which a target looks back."""
+    """Give the position from which a target looks back: its last build's, or the first after its day of the week."""
     share = crc32(target.encode("utf-8", "backslashreplace")) / 2**32 * _RENEWED_DAYS
     renewed = (days[image.last] - share) // _RENEWED_DAYS * _RENEWED_DAYS + share
     at = image.last
-    while at > image.first and days[at] > renewed:
+    while at > image.first and days[at - 1] >= renewed:
         at -= 1
     return at
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from html.parser import HTMLParser
 from pathlib import PurePosixPath
@@ -11,6 +13,7 @@ import pytest
 from jinja2 import UndefinedError
 
 from gatekeep.model.health import Health, LogExcerpt, Outlook
+from gatekeep.model.history import SweepState
 from gatekeep.report.site.files import iter_files
 from gatekeep.report.site.names import badge_path, commit_page, feed_path, mail_address, port_page, target_page
 from gatekeep.report.site.page import _environment
@@ -21,7 +24,7 @@ from gatekeep.report.site.pages import (
     render_target_page,
 )
 from tests.cases import broken, outgrown, warning
-from tests.site_cases import image, make_health, make_hostile_health, make_wide_matrix
+from tests.site_cases import image, make_health, make_hostile_health, make_line, make_sweep, make_wide_matrix
 
 VOID = {"meta", "link", "input", "br", "img"}
 
@@ -278,3 +281,16 @@ def test_every_time_is_rfc_3339():
     assert times
     # RFC 3339 section 5.6: full-date "T" full-time; fromisoformat of Python 3.11 reads all of it.
     assert all(datetime.fromisoformat(time).tzinfo is not None and time[10] == "T" for time in times)
+
+
+def test_front_page_tells_of_a_sweep_that_was_interrupted():
+    commits = make_line(6)
+    ended = make_sweep(commits[3].commit_id, datetime(2026, 1, 5, 3, tzinfo=UTC))
+    begun = replace(ended, sweep_id=2, commit_id=commits[5].commit_id, state=SweepState.INTERRUPTED, finished_at=None,
+                    seen_at=datetime(2026, 1, 7, 2, 40, tzinfo=UTC))  # fmt: skip
+    for sweeps in ([ended, begun], [begun]):
+        page = render_front_page(make_health({"arm/mere": [(0, 5, image())]}, sweeps=sweeps))
+        text = " ".join(re.sub(r"<[^>]*>", "", page).split())
+        assert ". A sweep of 0000000000 began 5 January 2026, 02:00 UTC and was interrupted: nothing is known" in text
+    later = render_front_page(make_health({"arm/mere": [(0, 5, image())]}, sweeps=[begun, ended]))
+    assert "A sweep of" not in later
