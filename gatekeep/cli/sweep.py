@@ -52,7 +52,7 @@ from gatekeep.model.verdict import Decision
 from gatekeep.report.plain import plain
 from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
 from gatekeep.report.write import write_text
-from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided
+from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided, recall_mismatches
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
@@ -190,7 +190,9 @@ class _Night:
         self._record_mainline(rewritten=rewritten)
         plan = self._plan(list_swept(edges.store, self._sweep.sweep_id))
         known_count = sum(1 for entry in plan.known if entry.key)
+        recalled = self._recall_mismatches() if known_count else ()
         built, audited = self._build(plan.jobs)
+        audited = (*recalled, *audited)
         found = {entry.target: entry for entry in (*plan.known, *built)}
         case = SweepCase(
             commit=tip,
@@ -304,6 +306,16 @@ class _Night:
         commits = {self._tip.tree_id: self._tip}
         carried = tuple(result for result in audited if result.carried is not None)
         return tuple(found), (*carried, *list_undecided(found, commits))
+
+    def _recall_mismatches(self) -> tuple[Audited, ...]:
+        """Give what an earlier run of this sweep has found carried wrongly: what it has said stays said."""
+        store, tree_id = self._edges.store, self._tip.tree_id
+        bars = [bar for bar in store.list_barred() if bar.barred_at >= self._sweep.started_at]
+        if not any(bar.tree_id == tree_id for bar in bars):
+            return ()
+        built = [entry for entry in store.list_evidence([tree_id], whole=True) if entry.carried is None]
+        witness = KeptWitness(self._edges, TreeComparer(self._edges.repository), self._edges.folder / "sweeps")
+        return recall_mismatches(built, bars, self._sink, witness, self._tip)
 
     def _run(self, jobs: Sequence[Job], sink: ResultSink, place: str, keep: Path) -> tuple[Evidence, ...]:
         return run_plan(

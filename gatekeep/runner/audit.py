@@ -181,7 +181,7 @@ def _conclude(
         standing=Standing.EQUAL,
         carried=carried.carried if carried else None,
         differences=look.differences.get(key, ()),
-        read_count=len(carried.read_set.files) + len(carried.read_set.folders) if carried and carried.read_set else 0,
+        read_count=_count_reads(carried),
     )
     if first is None or not is_reusable(first):
         return replace(result, standing=Standing.NOT_DECIDED, notes=_say_undecided(first))
@@ -199,6 +199,11 @@ def _conclude(
         result = replace(result, notes=_explain(job, first, again, edges.witness))
     edges.store.add(first)
     return replace(result, standing=standing)
+
+
+def _count_reads(carried: Evidence | None) -> int:
+    read_set = carried.read_set if carried is not None else None
+    return len(read_set.files) + len(read_set.folders) if read_set is not None else 0
 
 
 def _make_bar(job: Job, result: Audited, moment: datetime) -> Bar:
@@ -241,6 +246,43 @@ def _say_outcome(outcome: Outcome) -> str:
     if isinstance(outcome, TimedOut):
         return f"it ran past {outcome.limit_s:g} s"
     return "it gave no result"
+
+
+def recall_mismatches(
+    built: Iterable[Evidence], bars: Iterable[Bar], store: AuditStore, witness: Witness, commit: Commit
+) -> tuple[Audited, ...]:
+    """
+    Give again what an earlier run of an audit, which was stopped, has found carried wrongly.
+
+    Args:
+        built: Whole clean results of that run.
+        bars: That it has written.
+        store: Has still what was carried.
+        witness: Is asked about paths.
+        commit: The audited one.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    barred = {(bar.tree_id, bar.target, bar.key) for bar in bars}
+    found: list[Audited] = []
+    for entry in built:
+        carried = store.load_carried(*key_of(entry)) if key_of(entry) in barred else None
+        if carried is None or carried.carried is None:
+            continue
+        found.append(
+            Audited(
+                target=entry.target,
+                commit=commit,
+                key=entry.key,
+                standing=Standing.MISMATCH,
+                carried=carried.carried,
+                differences=compare_results(carried, entry),
+                changed_paths=witness.list_changed_paths(carried.carried.tree_id, commit.tree_id),
+                read_count=_count_reads(carried),
+            )
+        )
+    return tuple(found)
 
 
 def list_undecided(planned: Iterable[Evidence], commits: Mapping[str, Commit]) -> tuple[Audited, ...]:

@@ -269,16 +269,47 @@ def test_sweeps_of_several_commits_at_once_on_one_store_are_all_right(kelp: Kelp
     assert sqlite3.connect(kelp.store / "evidence.db").execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
-def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
-    # The size of a file, asked for by a name that stands nowhere (../note), is read unseen.
-    hidden = b"size := $(shell python3 -c 'import os;print(os.stat(bytes.fromhex(\"2e2e2f6e6f7465\")).st_size)')\n"
+def carry_wrongly(kelp: Kelp) -> None:
+    """Gate a change that reaches one of the targets unseen."""
+    # The size of a file, asked for by a name no word of which stands anywhere (../wreck.txt), is read unseen.
+    hidden = (
+        b"size := $(shell python3 -c 'import os;print(os.stat(bytes.fromhex(\"2e2e2f777265636b2e747874\")).st_size)')\n"
+    )
     kelp.files["app/Makefile"] = hidden + kelp.files["app/Makefile"].replace(b"-Wall", b"-DPLACE=$(size) -Wall")
     kelp.files["app/main.c"] += b"__attribute__((used)) const int place = PLACE;\n"
     changed = {name: kelp.files[name] for name in ("app/Makefile", "app/main.c")}
-    base = kelp.repository.commit(contents({**changed, "note": b"one\n"}), message="Know the size of a note")
-    kelp.repository.commit({"note": b"three\n"}, message="Write a longer note")
-    assert kelp.run("gate", base, "main")[0] == 0
-    code, report, text = kelp.sweep()
+    base = kelp.repository.commit(contents({**changed, "wreck.txt": b"one\n"}), message="Know the size of a note")
+    kelp.repository.commit({"wreck.txt": b"three\n"}, message="Write a longer note")
+    code, text, errors = kelp.run("gate", base, "main", *SHARED_FILES)
+    assert (code, "2 carried" in text) == (0, True), (text, errors)
+
+
+def test_what_was_carried_wrongly_stays_said_when_a_sweep_goes_on(kelp: Kelp) -> None:
+    gate = hold_the_second_build(kelp)
+    gate.touch()
+    carry_wrongly(kelp)
+    gate.unlink()
+    Path(f"{gate}.first").unlink()
+    files = [kelp.folder / name for name in ("first.json", "second.json")]
+    options = ("main", "--workers", "1", *SHARED_FILES, "--json")
+    first = kelp.start("sweep", *options, str(files[0]))
+    wait_for_first_build(first)
+    second = kelp.start("sweep", *options, str(files[1]))
+    assert second.stderr is not None
+    assert "waiting" in second.stderr.readline()
+    gate.touch()
+    outputs = [process.communicate(timeout=120) for process in (first, second)]
+    assert [process.returncode for process in (first, second)] == [3, 3], outputs
+    one, other = (json.loads(file.read_text()) for file in files)
+    assert (other["built"], other["built_before"]) == (0, 2)
+    wrong = [[entry for entry in report["audit"] if entry["standing"] == "mismatch"] for report in (one, other)]
+    assert wrong[0] == wrong[1] != []
+    assert one["sum"] == other["sum"] == "nothing new; 1 result carried wrongly before"
+
+
+def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
+    carry_wrongly(kelp)
+    code, report, text = kelp.sweep(*SHARED_FILES)
     assert {result["target"]: result["standing"] for result in report["audit"]} == {
         "cortex-m/buoy": "mismatch",
         "riscv/float": "equal",
