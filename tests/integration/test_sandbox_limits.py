@@ -25,6 +25,7 @@ from gatekeep.build.command import (
     SubprocessRunner,
 )
 from gatekeep.build.groups import find_groups
+from gatekeep.build.keeper import list_descendants
 from gatekeep.build.machine import count_memory, free_bytes
 from gatekeep.build.sandbox import lower_limits
 from gatekeep.model.limits import Limits
@@ -70,7 +71,10 @@ def run(cell: Cell, script: str, limits: Limits = LIMITS) -> CommandResult:
 
 
 def groups_left(cell: Cell) -> list[str]:
-    return [str(left) for folder in cell.sandbox.groups.values() for left in Path(folder).glob("gatekeep-*-*")]
+    """Of our own keepers; others may be at work on this machine."""
+    keepers = [pid for pid, _group, _is_zombie in list_descendants(os.getpid())]
+    folders = [Path(folder) for folder in cell.sandbox.groups.values()]
+    return [str(left) for folder in folders for pid in keepers for left in folder.glob(f"gatekeep-{pid}-*")]
 
 
 def test_build_within_its_limits_is_left_alone(cell: Cell) -> None:

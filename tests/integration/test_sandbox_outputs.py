@@ -49,11 +49,6 @@ TRICKS = {
     "sparse": ('truncate -s 10G "$2/image"', "broken", "sh wrote a file larger than 16 MiB, a third of its disk limit"),
     "locked": ('printf tide >"$2/image"; chmod 000 "$2/image" "$2"', "built", ""),
     "large": ('truncate -s 15M "$2/image"', "outgrown", ""),
-    "swap": (
-        f'{HONEST}(setsid sh -c "while :; do ln -sf /etc/passwd $2/image; done" &)\nexit 0',
-        "built",
-        "",
-    ),
     "memory": (
         "head -c 600M /dev/zero | tail -c 600M >/dev/null",
         "broken",
