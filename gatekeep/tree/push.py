@@ -73,7 +73,7 @@ def load_push_settings(command: GitCommand) -> PushSettings:
         values.setdefault(name, []).append(value)
     last = {name: found[-1] for name, found in values.items()}
     return PushSettings(
-        protected=tuple(map(_full_name, values.get("protected", ()))),
+        protected=tuple(_read_pattern(command, pattern) for pattern in values.get("protected", ())),
         matrix=Path(last["matrix"]) if "matrix" in last else None,
         store=Path(last["store"]) if "store" in last else None,
         workers=_read_workers(command, last.get("workers")),
@@ -83,8 +83,11 @@ def load_push_settings(command: GitCommand) -> PushSettings:
     )
 
 
-def _full_name(pattern: str) -> str:
-    return pattern if pattern.startswith("refs/") else f"{HEADS}{pattern}"
+def _read_pattern(command: GitCommand, pattern: str) -> str:
+    full = pattern if pattern.startswith("refs/") else f"{HEADS}{pattern}"
+    if not full.startswith(HEADS) or full == HEADS:
+        raise UsageError(f"{command.place}: config: gatekeep.protected names branches, got {pattern!r}")
+    return full
 
 
 def _read_workers(command: GitCommand, text: str | None) -> int | None:
@@ -115,13 +118,19 @@ class Branches:
     Args:
         command: Git on the repository.
         protected: Patterns of full names; `*` stands for anything, slashes too, since too much protection is noticed.
+
+    Raises:
+        UsageError: Nothing says which branches are protected.
+        RepositoryError: Git cannot list them.
     """
 
     def __init__(self, command: GitCommand, protected: Sequence[str]) -> None:
         self._command = command
         head = command.run("symbolic-ref", "--quiet", "HEAD").output.decode("utf-8", "surrogateescape").strip()
         self._head = head
-        patterns = protected or ((head,) if head else ())
+        patterns = protected or ((head,) if head.startswith(HEADS) else ())
+        if not patterns:
+            raise UsageError(f"{command.place}: no branch is protected, since HEAD names none; set gatekeep.protected")
         self._patterns = [re.compile(".*".join(map(re.escape, pattern.split("*"))), re.DOTALL) for pattern in patterns]
         output = command.ask("for-each-ref", "--format=%(refname)%00%(symref)%00%(objectname)", doing="listing names")
         self._leads_to: dict[str, str] = {}
