@@ -247,6 +247,14 @@ REASONS: dict[Rule, Reason] = {
         message="ran past its time limit of 120 s and was stopped (SIGKILL)",
         log_paths=("logs/5555555555/riscv64.vale.txt",),
     ),
+    Rule.PREBUILT: Reason(
+        rule=Rule.PREBUILT,
+        commit_id=HEAD.commit_id,
+        targets=("riscv64/vale",),
+        whom="riscv64/vale",
+        message="was not seen to be built: what was measured is boards/vale/vale.elf of the tree, byte for byte",
+        details=("remove the file, and let the recipe build the target from sources",),
+    ),
     Rule.UNCLAIMED_BOARD: Reason(
         rule=Rule.UNCLAIMED_BOARD,
         commit_id=HEAD.commit_id,

@@ -26,6 +26,7 @@ from gatekeep.runner.approvals import NO_SOURCES, ApprovalSources, gather_approv
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
+from gatekeep.runner.prebuilt import find_prebuilt
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything, Carrier
 from gatekeep.runner.waivers import WaiverFiles, load_waivers
@@ -183,10 +184,11 @@ def _make_case(
     edges: Edges, change: Change, matrices: Matrices, waivers: WaiverFiles, evidence: tuple[Evidence, ...]
 ) -> Case:
     repository = edges.repository
+    known = {(entry.tree_id, entry.target): entry for entry in evidence}
     return Case(
         change=change,
         matrices=matrices.by_tree,
-        evidence={(entry.tree_id, entry.target): entry for entry in evidence},
+        evidence=known,
         line_maps={
             commit.commit_id: repository.load_line_map(change.base_of(commit).tree_id, commit.tree_id)
             for commit in change.judged
@@ -196,6 +198,7 @@ def _make_case(
         waivers=waivers.by_tree,
         waiver_errors=waivers.errors,
         judged_on=edges.today,
+        prebuilt=find_prebuilt(repository, change, known),
     )
 
 

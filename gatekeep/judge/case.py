@@ -26,7 +26,8 @@ class Case:
     counts as "nothing moved". `paths` lists the files of each tree. `waivers` are those of each tree's own file; a tree
     whose file is wrong is missing there and has its message in `waiver_errors`. `judged_on` is the day, in UTC, that
     decides which of the base's are in force. `approvals` are those that were found for the change, good or not; one
-    that counts approves all that the change loosens, since its text lists it all.
+    that counts approves all that the change loosens, since its text lists it all. `prebuilt` gives, by (tree id, target
+    name), the file of the tree that a target's measured file is, byte for byte, where the change made it so.
     """
 
     change: Change
@@ -39,6 +40,7 @@ class Case:
     waivers: Mapping[str, tuple[Waiver, ...]] = field(default_factory=dict)
     waiver_errors: Mapping[str, str] = field(default_factory=dict)
     approvals: tuple[ApprovalCheck, ...] = ()
+    prebuilt: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def base_matrix(self) -> Matrix:

@@ -120,6 +120,14 @@ def _iter_findings(
             yield _not_decided(name, outcome)
         case _:
             assert_never(outcome)
+    if (path := case.prebuilt.get((commit.tree_id, name))) is not None:
+        yield Finding(
+            rule=Rule.PREBUILT,
+            target=name,
+            cause=(path,),
+            message=f"was not seen to be built: what was measured is {path} of the tree, byte for byte",
+            detail="remove the file, and let the recipe build the target from sources",
+        )
     if evidence.touched:
         shown = ", ".join(evidence.touched[:3]) + (
             f" and {len(evidence.touched) - 3} more" if len(evidence.touched) > 3 else ""

@@ -21,7 +21,18 @@ from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_p
 from gatekeep.judge.version_range import is_within
 from gatekeep.judge.waiver_loosening import compare_waivers
 from gatekeep.judge.warning_options import count_options, is_silencing
-from gatekeep.model.matrix import Approver, Matrix, Place, Port, Recipe, Rules, RuleStrength, Target, Toolchain
+from gatekeep.model.matrix import (
+    Approver,
+    CacheWish,
+    Matrix,
+    Place,
+    Port,
+    Recipe,
+    Rules,
+    RuleStrength,
+    Target,
+    Toolchain,
+)
 from gatekeep.model.quantity import render_exact_bytes
 from gatekeep.model.waiver import Waiver
 
@@ -200,11 +211,23 @@ def _compare_toolchains(base: Toolchain, head: Toolchain) -> Iterator[Looser]:
     if not is_within(head.allow, base.allow):
         now = f"versions {head.allow} are" if head.allow else "every version is"
         yield ("allow",), f"{now} allowed, and no longer only {base.allow}"
+    yield from _compare_caches(base.compile_cache, head.compile_cache)
     kept = frozenset(head.programs)
     for program in base.programs:
         if program not in kept:
             shown = program if isinstance(program, str) else shlex.join(program)
             yield ("programs", shown), f"'{shown}' is no longer held against its digest"
+
+
+def _compare_caches(base: CacheWish | None, head: CacheWish | None) -> Iterator[Looser]:
+    """Builds write into a compile cache: whoever is given one has to trust all who propose changes."""
+    if head is not None:
+        for compiler in head.in_front_of:
+            if base is None or compiler not in base.in_front_of:
+                yield ("compile_cache", compiler), f"objects of {compiler} may be taken from a compile cache"
+        if base is not None and head.program != base.program:
+            message = f"its compile cache is {head.program}, and no longer {base.program}"
+            yield ("compile_cache", "program"), message
 
 
 def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:

@@ -16,6 +16,7 @@ class Rule(Enum):
     GROWTH = "growth"
     NEW_WARNING = "new-warning"
     TIMED_OUT = "timed-out"
+    PREBUILT = "prebuilt"
     UNCLAIMED_BOARD = "unclaimed-board"
     DROPPED_TARGET = "dropped-target"
     LOOSENED = "loosened"

@@ -49,6 +49,7 @@ _RULE_WORDS = {
     Rule.GROWTH: "An image grows by more than one change may.",
     Rule.NEW_WARNING: "A compiler, assembler or linker warns of what it did not warn of at the base.",
     Rule.TIMED_OUT: "A build runs past its time limit.",
+    Rule.PREBUILT: "What was measured as a target's image is a file of the tree, byte for byte.",
     Rule.UNCLAIMED_BOARD: "A board is in the tree, and no target of the matrix builds it.",
     Rule.DROPPED_TARGET: "A change drops a target from the matrix that judges it.",
     Rule.LOOSENED: "A change loosens the rules that judge it.",

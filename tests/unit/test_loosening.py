@@ -16,6 +16,7 @@ from gatekeep.judge.loosening import list_loosenings
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.matrix import (
     Approver,
+    CacheWish,
     Matrix,
     Memory,
     Part,
@@ -160,6 +161,11 @@ WICK = "wick: {part: inner-16, memories: {sram: {at: 0x2000_0000, size: 8 KiB}}}
             'allow: ">=0.15,<1"',
             'allow: ">=0.14,<1"',
             [f"the toolchain bare-clang: versions >=0.14,<1 are allowed, and no longer only >=0.15,<1; {EVERY}"],
+        ),
+        (
+            '    allow: ">=0.15,<1"\n',
+            '    allow: ">=0.15,<1"\n    compile_cache: {in_front_of: [zig]}\n',
+            [f"the toolchain bare-clang: objects of zig may be taken from a compile cache; {EVERY}"],
         ),
         (
             '    allow: ">=0.15,<1"\n',
@@ -587,7 +593,8 @@ COMPARED: dict[type, tuple[set[str], set[str]]] = {
     Part: ({"capacity_bytes", "regions"}, {"name"}),
     Region: ({"name", "at_bytes", "capacity_bytes", "reserve_bytes", "write_protected"}, set()),
     Memory: ({"name", "address", "capacity_bytes", "reserve_bytes"}, set()),
-    Toolchain: ({"probe", "allow", "programs"}, {"name", "install", "compile_cache"}),
+    Toolchain: ({"probe", "allow", "programs", "compile_cache"}, {"name", "install"}),
+    CacheWish: ({"in_front_of", "program"}, {"limit_bytes"}),
     Recipe: (
         {"build", "elf", "image", "archives", "environment", "time_limit_s", "memory_limit_bytes", "disk_limit_bytes"},
         {"name", "directory", "image_format", "keep_environment", "log_limit_bytes", "builds_in_tree"},

@@ -64,6 +64,10 @@ riscv64/vale: ran past its time limit of 120 s and was stopped (SIGKILL), since 
     5555555555 (Light the new beacon at Noup)
     log: logs/5555555555/riscv64.vale.txt
 
+riscv64/vale: was not seen to be built: what was measured is boards/vale/vale.elf of the tree,
+    byte for byte, since commit 5555555555 (Light the new beacon at Noup)
+    remove the file, and let the recipe build the target from sources
+
 board mips/skua: is in the tree, but no target of the matrix builds it, see
     boards/skua/board.mk, since commit 5555555555 (Light the new beacon at Noup)
     add skua to the matrix under its port
@@ -91,7 +95,7 @@ mips/stack: toolchain bare-clang is missing, at commit 5555555555 (Light the new
 approvals:
     what the change loosens can be approved by nobody: matrix.yml of the base lists none
 
-verdict: block, 12 reasons, 1 more undecided
+verdict: block, 13 reasons, 1 more undecided
 """
 
 PASSED = """\
@@ -172,7 +176,7 @@ def test_report_is_this(judgement, width, report):
 def test_colour_adds_nothing_but_colour():
     coloured = render_terminal(judgements.blocked(), colour=True, width=100)
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == BLOCKED
-    assert coloured.endswith("\x1b[1;31mverdict: block, 12 reasons, 1 more undecided\x1b[0m\n")
+    assert coloured.endswith("\x1b[1;31mverdict: block, 13 reasons, 1 more undecided\x1b[0m\n")
     assert (
         "\n\x1b[1mevery 64-bit target:\x1b[0m a pointer is cut to 32 bits at \x1b[1mdrivers/uart.c:41,\x1b[0m"
         in coloured

@@ -1,0 +1,28 @@
+"""
+How large files of a tree are, without reading them.
+
+Source: git-cat-file(1), "BATCH OUTPUT".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from gatekeep.tree.repository import GitRepository
+
+
+def load_blob_sizes(repository: GitRepository, blob_ids: Iterable[str]) -> dict[str, int]:
+    """
+    Give the sizes of blobs in bytes, by object id; those that are missing here are left out.
+
+    Raises:
+        RepositoryError: Git cannot tell.
+    """
+    feed = "".join(f"{blob_id}\n" for blob_id in blob_ids).encode("ascii")
+    if not feed:
+        return {}
+    output = repository._command.ask_content(
+        "cat-file", "--batch-check=%(objectname) %(objectsize)", doing="asking for the sizes of files", feed=feed
+    )
+    pairs = (line.split(" ") for line in output.decode("ascii").splitlines())
+    return {blob_id: int(size) for blob_id, size in pairs if size.isdecimal()}
