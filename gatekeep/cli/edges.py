@@ -9,6 +9,7 @@ import logging
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -277,12 +278,16 @@ def open_executor(
             from gatekeep.build.jobserver import Jobserver
 
             nonlocal fault, jobserver
-            with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
-                environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
-                confined = edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=Path(scratch))
-                makes = find_makes(runner=confined, environment=environment, scratch=Path(scratch), cancel=cancel)
-            jobserver = shared.enter_context(Jobserver(cores=cores, makes=makes))
-            fault = _probe_reads(edges, edges.folder / place, runner)
+            edges.sandbox.get()
+            # Both wait for other programs; the first builds need not wait for one after the other.
+            with ThreadPoolExecutor(max_workers=1, thread_name_prefix="probe") as beside:
+                reads = beside.submit(_probe_reads, edges, edges.folder / place, runner)
+                with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
+                    environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
+                    confined = edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=Path(scratch))
+                    makes = find_makes(runner=confined, environment=environment, scratch=Path(scratch), cancel=cancel)
+                jobserver = shared.enter_context(Jobserver(cores=cores, makes=makes))
+                fault = reads.result()
             if fault is not None:
                 progress.message(fault)
             for message in list_faults(caches.values()):
