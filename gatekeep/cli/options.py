@@ -52,6 +52,9 @@ approval_option = click.option(
     help="A file of `gatekeep approve`, besides the approvals in the repository; may be given several times.",
 )
 
+sarif_option = click.option("--sarif", type=FILE, help="Write what is wrong as SARIF 2.1.0; - for standard output.")
+junit_option = click.option("--junit", type=FILE, help="Write every result as JUnit XML; - for standard output.")
+
 
 def matrix_option(about: str = "The matrix file. [default: matrix.yml at the root of the tree]") -> Decorator:
     """Give `--matrix`; `about` is its help."""
@@ -78,8 +81,8 @@ def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @json_option("Write the whole judgement as JSON; - for standard output.")
     @click.option("--markdown", type=FILE, help="Write a review comment; - for standard output.")
-    @click.option("--sarif", type=FILE, help="Write what is wrong as SARIF 2.1.0; - for standard output.")
-    @click.option("--junit", type=FILE, help="Write every result as JUnit XML; - for standard output.")
+    @sarif_option
+    @junit_option
     @wraps(command)
     def with_files(
         *arguments: Any,  # noqa: ANN401 - as click hands them over

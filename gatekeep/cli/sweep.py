@@ -20,11 +20,14 @@ from gatekeep.cli.edges import Edges, open_edges, parse_waivers, ready_toolchain
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import (
     FILE,
+    ReportFiles,
     colour_option,
     json_option,
+    junit_option,
     matrix_option,
     repository_option,
     sandbox_options,
+    sarif_option,
     store_option,
     verbose_option,
     workers_option,
@@ -50,7 +53,7 @@ from gatekeep.model.quantity import parse_bytes
 from gatekeep.model.sweep import SweepFindings, SweepReport
 from gatekeep.model.verdict import Decision
 from gatekeep.report.plain import plain
-from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
+from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json, to_judgement
 from gatekeep.report.write import write_text
 from gatekeep.runner.audit import AuditEdges, audit_jobs, list_undecided, recall_mismatches
 from gatekeep.runner.matrices import load_matrices
@@ -99,6 +102,8 @@ def _read_size(_context: click.Context, _option: click.Parameter, value: str | N
 )
 @click.option("--log-size", callback=_read_size, metavar="SIZE", help="Keep at most so much of them. [default: 2 GiB]")
 @json_option()
+@sarif_option
+@junit_option
 @click.option("--summary", "summary_file", type=FILE, help="Write the report as the plain text of a mail.")
 @colour_option
 @verbose_option
@@ -114,6 +119,8 @@ def sweep(
     log_days: int,
     log_size: int,
     json_file: Path | None,
+    sarif: Path | None,
+    junit: Path | None,
     summary_file: Path | None,
     colour: str,
     verbose: bool,
@@ -124,7 +131,7 @@ def sweep(
     \b
     Examples:
       gatekeep sweep
-      gatekeep sweep main --json night.json --summary mail.txt
+      gatekeep sweep main --json night.json --summary mail.txt --junit night.xml
       gatekeep sweep v1.4 --since v1.3
 
     Nothing is carried and no compiler cache is used. What the gates had carried to this tree is held against the clean
@@ -144,7 +151,7 @@ def sweep(
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
         shown = _show_log_places(report, edges.folder)
         folder = edges.folder
-    _write(shown, json_file, summary_file, colour)
+    _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, colour)
     _tidy_logs(folder, LogRule(keep_days=log_days, most_bytes=log_size))
     return _EXIT_CODES[report.decision]
 
@@ -410,11 +417,18 @@ def _show_log_places(report: SweepReport, folder: Path) -> SweepReport:
     )
 
 
-def _write(report: SweepReport, json_file: Path | None, summary_file: Path | None, colour: str) -> None:
+def _write(report: SweepReport, files: ReportFiles, summary_file: Path | None, colour: str) -> None:
+    from gatekeep.report.junit import render_junit
+    from gatekeep.report.sarif import render_sarif
+
     if summary_file is not None:
         write_text(summary_file, render_mail(report))
     write_reports(
-        [(json_file, lambda: render_sweep_json(report))],
+        [
+            (files.json, lambda: render_sweep_json(report)),
+            (files.sarif, lambda: render_sarif(to_judgement(report))),
+            (files.junit, lambda: render_junit(to_judgement(report))),
+        ],
         colour=colour,
         render=lambda screen: render_sweep(report, colour=screen.colour, width=screen.width),
     )

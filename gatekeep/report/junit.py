@@ -195,14 +195,17 @@ class _Document:
 
 
 def _is_about(reason: Reason, case: _Case, commit_id: str, order: Mapping[str, int]) -> bool:
-    """Whether a reason of the case's target speaks of its commit, or began before it and still holds."""
+    """
+    Whether a reason of the case's target speaks of its commit, or began before it and still holds.
+
+    Where nothing was built at the commit that began it, as for a sweep, it began before all that was.
+    """
     if reason.commit_id == commit_id:
         return True
-    began = order.get(reason.commit_id or "")
     shows = _LASTING.get(reason.rule)
-    if began is None or shows is None or case.evidence is None:
+    if shows is None or case.evidence is None or not isinstance(case.evidence.outcome, shows):
         return False
-    return began < order[commit_id] and isinstance(case.evidence.outcome, shows)
+    return order.get(reason.commit_id or "", -1) < order[commit_id]
 
 
 def _name_kind(evidence: Evidence | None) -> str:

@@ -18,7 +18,7 @@ from gatekeep.model.change import Commit
 from gatekeep.model.culprit import CulpritAnswer
 from gatekeep.model.evidence import Evidence, name_outcome
 from gatekeep.model.history import SweepState
-from gatekeep.model.sweep import SweepReport
+from gatekeep.model.sweep import GRAVE, SweepReport
 from gatekeep.model.verdict import Decision, Judgement, Reason, Rule, Verdict
 from gatekeep.report.audit import iter_audit_cause
 from gatekeep.report.json_report import to_json, waiver_json
@@ -170,6 +170,37 @@ def _as_judgement(report: SweepReport) -> Judgement:
         evidence=(),
         verdict=verdict,
         reused_count=0,
+        judged_on=report.judged_on,
+    )
+
+
+def to_judgement(report: SweepReport) -> Judgement:
+    """
+    Give a sweep in the form of a change from what it was compared with to the swept commit, for the reports that
+    machines read of both.
+
+    Returns:
+        What is newly without a good image blocks, as it does for the sweep; what else is new is only shown, and so is
+        what was so before, told of the commit that was compared with.
+    """
+    findings, base_id = report.findings, report.change.base.commit_id
+    new = tuple(replace(reason, blocks=reason.rule in GRAVE) for reason in findings.reasons)
+    standing = tuple(replace(reason, blocks=False, commit_id=base_id) for reason in findings.standing)
+    verdict = Verdict(
+        decision=report.decision,
+        reasons=(*(reason for reason in new if reason.blocks), *findings.undecided),
+        notices=(*(reason for reason in new if not reason.blocks), *standing),
+        deltas=(),
+        new_warning_count=sum(reason.rule is Rule.NEW_WARNING for reason in new),
+        waived=findings.waived,
+        waivers=findings.waivers,
+    )
+    return Judgement(
+        change=report.change,
+        matrix=report.matrix,
+        evidence=report.evidence,
+        verdict=verdict,
+        reused_count=report.known_count,
         judged_on=report.judged_on,
     )
 

@@ -254,8 +254,8 @@ def check_log(data: bytes) -> None:
     for overflow in found.overflows:
         promise(overflow.over_bytes is None or overflow.over_bytes > 0, f"fits, and does not: {overflow}")
     # A line that says nothing ends whatever was still open, in the prefix as in the whole.
-    for length in _cuts(data):
-        start = data.rfind(b"\n", 0, length) + 1
+    if data:
+        start = data.rfind(b"\n", 0, crc32(data) % len(data)) + 1
         before = parse_log(data[:start] + b"\n", tree="/w/tree", out="/w/out", directory="drivers")
         lost = {overflow.region for overflow in before.overflows} - {overflow.region for overflow in found.overflows}
         promise(not lost, f"regions that the rest of the log unsays: {lost}")
@@ -617,7 +617,7 @@ SUBJECTS: dict[str, Subject] = {
                 "is not within region `",
                 "address 0x10 of ",
             ),
-            most_bytes=8000,
+            most_bytes=4000,
         ),
         Subject(
             name="line-map",

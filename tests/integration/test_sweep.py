@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import jsonschema
 import pytest
@@ -90,8 +91,12 @@ def test_what_broke_between_two_sweeps_is_named_with_its_commit(kelp: Kelp) -> N
     line_count = kelp.files["lib/crc.c"].count(b"\n")
     head = kelp.append("lib/ring.c", b"/* and never two less */\n", "ring: Be exact")
     summary = kelp.folder / "mail.txt"
-    code, report, text = kelp.sweep("--summary", str(summary))
+    findings, results = kelp.folder / "findings.sarif", kelp.folder / "results.xml"
+    code, report, text = kelp.sweep("--summary", str(summary), "--sarif", str(findings), "--junit", str(results))
     assert (code, report["verdict"], report["sum"]) == (1, "block", "2 targets newly broken")
+    (found,) = json.loads(findings.read_text())["runs"][0]["results"]
+    assert (found["ruleId"], found["level"], found["properties"]["commit"]) == ("broken", "error", culprit)
+    assert [case.find("failure") is not None for case in ElementTree.parse(results).iter("testcase")] == [True, True]
     assert [(one["rule"], one["culprit"], one["targets"], one["place"]) for one in report["new"]] == [
         ("broken", culprit, ["cortex-m/buoy", "riscv/float"], f"lib/crc.c:{line_count}")
     ]

@@ -20,9 +20,11 @@ from gatekeep.model.readset import Carried
 from gatekeep.model.verdict import Decision, Judgement, Rule
 from gatekeep.report.junit import render_junit
 from gatekeep.report.plain import plain
+from gatekeep.report.sweep import to_judgement
 from tests import judgements
 from tests.judgements import make_evidence, make_judgement, make_reason, shuffled
 from tests.registries import unpack_source
+from tests.tricks import make_sweep
 
 EVERY = {
     "blocked": judgements.blocked(),
@@ -147,6 +149,26 @@ def test_carried_result_says_from_where():
     properties = {entry.get("name"): entry.get("value") for entry in root.iter("property")}
     assert properties["carried: mips/stack"] == f"from commit {judgements.RING.commit_id}"
     assert f"carried from commit {judgements.RING.commit_id}" in root.findtext(".//system-out")
+
+
+@pytest.mark.parametrize("culprit", [judgements.RING.commit_id, None])
+def test_sweep_fails_what_is_newly_broken_whoever_did_it_and_skips_what_was_so_before(culprit: str | None):
+    bad = Broken(message="make ended with exit code 2", first_error=None)
+    new = make_reason(Rule.BROKEN, commit_id=culprit, targets=("riscv64/vale",), whom="riscv64/vale")
+    old = make_reason(Rule.BROKEN, commit_id=None, targets=("mips/stack",), whom="mips/stack")
+    report = replace(
+        make_sweep("calm"),
+        change=judgements.make_change(judgements.RING, judgements.HEAD),
+        matrix=judgements.make_matrix(),
+        evidence=tuple(
+            make_evidence(name, judgements.HEAD, None if name == "arm/alpha" else bad)
+            for name in ("arm/alpha", "riscv64/vale", "mips/stack")
+        ),
+    )
+    report = replace(report, findings=replace(report.findings, reasons=(new,), standing=(old,), undecided=()))
+    endings = {case.get("name"): ending_of(case) for case in read(to_judgement(report)).iter("testcase")}
+    assert endings == {"arm/alpha": [], "riscv64/vale": ["failure"], "mips/stack": ["skipped"]}
+    assert report.decision is Decision.BLOCK
 
 
 @every

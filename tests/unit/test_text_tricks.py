@@ -33,7 +33,7 @@ from gatekeep.report.plain import plain_lines
 from gatekeep.report.progress import LineProgress, LiveProgress
 from gatekeep.report.sarif import render_sarif
 from gatekeep.report.site.files import iter_files
-from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json
+from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json, to_judgement
 from gatekeep.report.terminal import render_terminal
 from tests.judgements import hostile, make_evidence, make_job
 from tests.site_cases import make_hostile_health
@@ -78,6 +78,7 @@ MACHINES: dict[str, Callable[[str], str]] = {
     "gate": lambda text: render_json(hostile(text)),
     "sarif": lambda text: render_sarif(hostile(text)),
     "sweep": lambda text: render_sweep_json(make_sweep(text)),
+    "sweep as sarif": lambda text: render_sarif(to_judgement(make_sweep(text))),
     "culprit": lambda text: render_culprits_json([make_answer(text)]),
     "audit": lambda text: render_audit_json(make_audit(text)),
     "history": lambda text: render_history_json(make_history(text)),
