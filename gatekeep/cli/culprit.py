@@ -69,9 +69,10 @@ def culprit(
       gatekeep culprit riscv64/vale v1.4 main
       gatekeep culprit 'loongarch64/*' HEAD~40 HEAD --json culprit.json
 
-    Only commits that can reach the target are built, as many at once as there are workers. Merges are followed into
-    their sides. Before a commit is named, it and its parents are built once more from nothing: what comes out
-    differently then leaves the search undecided.
+    Only commits that can reach the target are built, as many at once as there are workers; the one that wrote the line
+    which is complained about comes first. Merges are followed into their sides. Warnings of several commits are
+    searched for each by itself. Before a commit is named, it and its parents were built twice, carrying nothing at least
+    once: what comes out differently leaves the search undecided.
 
     Exit codes: 0 found, 2 usage or matrix error, or nothing to find between GOOD and BAD, 3 undecided, 130 interrupted.
     """

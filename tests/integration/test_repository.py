@@ -541,3 +541,19 @@ def test_modes_are_those_of_git(folder: GitFolder):
         entries = repository.list_tree(tree).entries
         assert {path: entry.mode for path, entry in entries.items()} == {"f": FILE, "l": SYMLINK, "x": EXECUTABLE}
         assert repository.read_file(tree, "l") is None
+
+
+def test_the_commit_that_wrote_a_line_is_found_within_a_range_only(folder: GitFolder) -> None:
+    old = folder.commit({"tide.c": b"one\ntwo\nthree\n"}, message="Import")
+    side = folder.commit({"tide.c": b"one\ntwo\nTHREE\n"}, message="On a side", parents=[old], branch="side")
+    main = folder.commit({"other.c": b"1\n", "\n:(top)*": b"odd\n"}, message="Beside it")
+    head = folder.commit({"tide.c": b"zero\none\ntwo\nTHREE\n"}, message="Join", parents=[main, side])
+    with open_repository(folder.path) as opened:
+        assert opened.find_line_author(old, head, "tide.c", 4) == side
+        assert opened.find_line_author(old, head, "tide.c", 1) == head
+        assert opened.find_line_author(old, head, "\n:(top)*", 1) == main
+        # Older than the range, past the end of the file, not there, outside the tree.
+        assert opened.find_line_author(old, head, "tide.c", 2) is None
+        assert opened.find_line_author(old, head, "tide.c", 9) is None
+        assert opened.find_line_author(old, head, "gone.c", 1) is None
+        assert opened.find_line_author(old, head, "../tide.c", 1) is None

@@ -312,3 +312,34 @@ def test_reasons_and_sources_do_not_depend_on_which_build_ends_first() -> None:
         outcomes.add(frozenset((entry.target, entry.tree_id, entry.reason, entry.carried) for entry in run.found))
     assert len(orders) > 50
     assert len(outcomes) == 1
+
+
+def test_what_follows_a_result_is_run_too_carried_or_built() -> None:
+    first, *rest = [job for job in JOBS if job.target.name != "mips/holm"][:4]
+    told: list[str] = []
+    store = ListStore()
+
+    class CarrySecond(BuildEverything):
+        def carry(self, job: Job, earlier: Sequence[Evidence]) -> Evidence | str:
+            if job is not rest[0]:
+                return "no reason"
+            carried = Carried(tree_id="a" * 40, commit_id="b" * 40)
+            return replace(make_evidence(job.commit, job.target.name), carried=carried)
+
+    def follow(evidence: Evidence) -> Iterable[Job]:
+        assert evidence.target in (*store.kept, *(name for _, name in store.carried))
+        told.append(evidence.target)
+        return rest[len(told) - 1 : len(told)]
+
+    found = run_jobs(
+        [first],
+        executor=SteppedExecutor(1),
+        store=store,
+        progress=Told(store),
+        carrier=CarrySecond(""),
+        follow=follow,
+    )
+    names = [job.target.name for job in (first, *rest)]
+    assert told == names
+    assert [entry.target for entry in found] == names
+    assert [name for _, name in store.carried] == names[1:2]
