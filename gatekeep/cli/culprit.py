@@ -71,8 +71,8 @@ def culprit(
 
     Only commits that can reach the target are built, as many at once as there are workers; the one that wrote the line
     which is complained about comes first. Merges are followed into their sides. Warnings of several commits are
-    searched for each by itself. Before a commit is named, it and its parents were built twice, carrying nothing at least
-    once: what comes out differently leaves the search undecided.
+    searched for each by itself. Before a commit is named, it and its parents were built twice, carrying nothing at
+    least once: what comes out differently leaves the search undecided.
 
     Exit codes: 0 found, 2 usage or matrix error, or nothing to find between GOOD and BAD, 3 undecided, 130 interrupted.
     """
