@@ -114,7 +114,7 @@ class LimitWatch:
         """Ask the groups, when all has ended, whether they refused something, and let them go."""
         memory, pids = self._groups.get("memory"), self._groups.get("pids")
         if failed and not self.exceeded:
-            if memory is not None and self._was_short_of_memory(memory):
+            if memory is not None and was_short(memory, self._wanted["memory_bytes"], self._killed_before):
                 self.exceeded = "memory"
             elif pids is not None and _read_number(f"{pids}/pids.events", b"max"):
                 self.exceeded = "processes"
@@ -122,13 +122,6 @@ class LimitWatch:
             with contextlib.suppress(OSError):
                 os.rmdir(group)  # noqa: PTH106
         self._groups = {}
-
-    def _was_short_of_memory(self, group: str) -> bool:
-        if os.path.exists(f"{group}/memory.events"):  # noqa: PTH110
-            return _read_number(f"{group}/memory.events", b"oom_kill") > 0
-        # Cached files fill a group as well, so being full is not enough: something must have been killed.
-        most = max(_read_number(f"{group}/{kind}.max_usage_in_bytes") for kind in ("memory", "memory.memsw"))
-        return most >= self._wanted["memory_bytes"] - 64 * _PAGE_BYTES and _count_kills() > self._killed_before
 
     def _list_free(self) -> list[tuple[int, int]]:
         """Give free bytes and free inodes for each folder; most often they are of one file system."""
@@ -178,6 +171,24 @@ class LimitWatch:
         self._counted_at = time.monotonic()
         self._rest_s = (self._counted_at - started_at) * _REST_FACTOR
         return total
+
+
+def was_short(group: str, memory_bytes: int, killed_before: int) -> bool:
+    """
+    Tell whether a memory group has had something killed because of its own limit.
+
+    Args:
+        group: Its folder.
+        memory_bytes: The limit.
+        killed_before: What `_count_kills` gave before; version 1 does not always count by group.
+    """
+    if os.path.exists(f"{group}/memory.events"):  # noqa: PTH110
+        # "oom" is the limit being hit and nothing left to free; a machine that runs out kills without it.
+        events = f"{group}/memory.events"
+        return _read_number(events, b"oom") > 0 and _read_number(events, b"oom_kill") > 0
+    # Cached files fill a group as well, so being full is not enough: something must have been killed.
+    most = max(_read_number(f"{group}/{kind}.max_usage_in_bytes") for kind in ("memory", "memory.memsw"))
+    return most >= memory_bytes - 64 * _PAGE_BYTES and _count_kills() > killed_before
 
 
 def _sum_memory(processes: list[int]) -> int:

@@ -82,14 +82,16 @@ class Sandbox:
     """
     A sandbox that was tried on this machine.
 
-    `program` is where bubblewrap lies, `base` its arguments that are the same for every command, `shown` what is seen
-    besides the system, `hidden` what is covered even where it lies in something that is shown. `mark` goes into the
-    evidence key: what was built in a sandbox never stands for what was built outside of one, nor the other way round,
-    since a build that fetches from the network passes only there. `groups` are those of `find_groups`.
+    `program` is where bubblewrap lies, `base` its arguments that are the same for every command, `private` what of the
+    system is covered (`list_private`), `shown` what is seen besides the system, `hidden` what is covered even where it
+    lies in something that is shown. `mark` goes into the evidence key: what was built in a sandbox never stands for
+    what was built outside of one, nor the other way round, since a build that fetches from the network passes only
+    there. `groups` are those of `find_groups`.
     """
 
     program: str
     base: tuple[str, ...]
+    private: tuple[tuple[str, bool], ...]
     shown: tuple[str, ...]
     hidden: tuple[str, ...]
     mark: str
@@ -114,7 +116,15 @@ class Sandbox:
 
     def _cover(self, limits: Limits, *, writable: tuple[Path, ...], tmp: Path, readable: Sequence[Path]) -> Confinement:
         """Mount what is there at this moment: folders come and go with each job."""
-        arguments = [*self.base, "--bind", str(tmp), "/tmp", "--bind", str(tmp), "/var/tmp"]  # noqa: S108 - mount points of the sandbox's own
+        arguments = [*self.base]
+        for path, is_folder in self.private:
+            # Packages come and go during a long run, and what is not there cannot be covered.
+            if os.path.lexists(path):
+                arguments += (
+                    ("--size", str(_MASK_BYTES), "--tmpfs", path) if is_folder else ("--ro-bind", os.devnull, path)
+                )
+                arguments += ("--remount-ro", path) if is_folder else ()
+        arguments += ("--bind", str(tmp), "/tmp", "--bind", str(tmp), "/var/tmp")  # noqa: S108 - mount points of the sandbox's own
         for path in self.shown:
             arguments += ("--ro-bind", path, path)
         for hidden in self.hidden:
@@ -200,6 +210,8 @@ def find_sandbox(
     shown = drop_inner((*list_programs(search_path), *extra))
     hidden = _list_within(hide, shown)
     seen = tuple(str(path) for path in shown if not is_system(path))
+    # To anybody but root the kernel says what is private.
+    private = tuple(list_private(Path("/etc"))) if os.geteuid() == 0 else ()
     groups = find_groups()
     fault = ""
     # Root may set namespaces up where user namespaces are switched off.
@@ -207,7 +219,9 @@ def find_sandbox(
         base = _make_base(users=users)
         facts = [_FORMAT, users, [str(path) for path in extra]]
         mark = hashlib.sha256(json.dumps(facts).encode()).hexdigest()
-        sandbox = Sandbox(program=program, base=base, shown=seen, hidden=hidden, mark=mark, groups=groups)
+        sandbox = Sandbox(
+            program=program, base=base, private=private, shown=seen, hidden=hidden, mark=mark, groups=groups
+        )
         found = _try(sandbox, runner, environment, scratch, users=users)
         if found is None:
             return sandbox
@@ -231,10 +245,6 @@ def _make_base(*, users: bool) -> tuple[str, ...]:
     arguments += ("--cap-drop", "ALL", "--die-with-parent", "--new-session", "--hostname", "build", "--clearenv")
     for path, target in list_system():
         arguments += ("--ro-bind", path, path) if target is None else ("--symlink", target, path)
-    for path, is_folder in list_private(Path("/etc")):
-        arguments += ("--size", str(_MASK_BYTES), "--tmpfs", path) if is_folder else ("--ro-bind", os.devnull, path)
-        if is_folder:
-            arguments += ("--remount-ro", path)
     # Root's own settings of the kernel (/proc/sys) could be written by whoever has root's number outside, and root's
     # builds have that: what is inside called user 1000 is root to procfs.
     arguments += (

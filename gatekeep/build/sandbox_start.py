@@ -85,6 +85,9 @@ def start_confined(request: dict, null: int, output: int) -> Confined:  # type: 
         for fd in (*theirs, *lifted):
             os.close(fd)
     first = _read_first(status)
+    if not first:
+        # It said nothing: closing our end would let it go on, and without limits.
+        os.kill(pid, signal.SIGKILL)
     limits = None
     try:
         # Before it goes on: what it starts is under the limits from its first instruction on.

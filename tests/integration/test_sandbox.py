@@ -180,6 +180,19 @@ class TestProgramsOnPath:
             == "tool\nfixed\n"
         )
 
+    def test_job_within_a_hidden_store_within_what_is_shown_has_its_own_folders(
+        self, tmp_path: Path, machine: SubprocessRunner
+    ) -> None:
+        store = tmp_path / "work" / ".git" / "gatekeep"
+        store.mkdir(parents=True)
+        (store / "evidence.db").write_text("evidence\n")
+        cell = Cell.make(store / "trees", machine, show=[tmp_path / "work"], hide=[store.parent, store])
+        assert cell.sandbox.hidden == (str(store.parent),)
+        assert cell.sh(f"echo x >file; cat {store}/evidence.db 2>/dev/null; ls -A {store.parent} {store}") == (
+            f"{store.parent}:\ngatekeep\n\n{store}:\ntrees\n"
+        )
+        assert (cell.folder / "tree" / "file").read_text() == "x\n"
+
     def test_what_is_to_be_shown_must_exist(self, tmp_path: Path, machine: SubprocessRunner) -> None:
         with pytest.raises(RunnerError, match=r"--sandbox-show: .*/nothing does not exist"):
             make_sandbox(machine, tmp_path / "probe", show=[tmp_path / "nothing"])

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from gatekeep.build.limit_watch import was_short
 from gatekeep.build.machine import (
+    count_memory,
     count_usable_cores,
     free_bytes,
     parse_cfs_quota,
@@ -201,6 +203,42 @@ class TestOomKills:
 
     def test_nothing_readable_is_none_and_not_zero(self, tmp_path):
         assert read_oom_kills(root=tmp_path) is None
+
+
+class TestMemory:
+    """How much memory is ours."""
+
+    def test_is_the_machines_where_nothing_limits_it(self, tmp_path):
+        """Source: proc_meminfo(5), MemTotal in KiB."""
+        lines = Path("/proc/meminfo").read_text().splitlines()
+        (total,) = (line.split()[1] for line in lines if line.startswith("MemTotal:"))
+        assert count_memory(root=tmp_path) == pytest.approx(int(total) * 1024, rel=0.01)
+
+    @pytest.mark.parametrize(("limit", "expected"), [("1073741824\n", 1 << 30), ("max\n", None)])
+    def test_is_what_a_control_group_gives(self, tmp_path, limit, expected):
+        root = _lay(
+            tmp_path,
+            {
+                "proc/self/cgroup": "0::/job\n",
+                "proc/self/mountinfo": _MOUNT_2.format(root="/"),
+                "sys/fs/cgroup/job/cgroup.controllers": "cpu memory",
+                "sys/fs/cgroup/job/memory.max": limit,
+            },
+        )
+        assert count_memory(root=root) == (expected or count_memory(root=tmp_path / "no-groups"))
+
+    @pytest.mark.parametrize(
+        ("events", "was"),
+        [
+            ("low 0\nhigh 0\nmax 91\noom 2\noom_kill 1\n", True),
+            ("low 0\nhigh 0\nmax 91\noom 0\noom_kill 0\n", False),  # caches were dropped, that is all
+            ("low 0\nhigh 0\nmax 0\noom 0\noom_kill 1\n", False),  # the machine was short, not the group
+        ],
+    )
+    def test_group_says_whether_its_own_limit_killed(self, tmp_path, events, was):
+        """Source: the kernel's Documentation/admin-guide/cgroup-v2.rst, memory.events."""
+        (tmp_path / "memory.events").write_text(events)
+        assert was_short(str(tmp_path), 1 << 30, 0) is was
 
 
 class TestFreeBytes:
