@@ -12,6 +12,7 @@ from gatekeep.model.evidence import Built, Diagnostic, Evidence, Footprint, Outc
 from gatekeep.model.health import Health, LogExcerpt, Outlook, Run, state_of
 from gatekeep.model.history import Sweep, SweepState, TurnRecord
 from gatekeep.model.matrix import Maintainer, Matrix, Part, Port, Region
+from gatekeep.model.waiver import Waiver
 from tests.cases import PLACE, broken, make_matrix, make_target, warning
 
 PART = Part(
@@ -63,6 +64,7 @@ def make_health(
     swept: tuple[str, datetime] | None = None,
     sweeps: Sequence[Sweep] = (),
     side_commits: Sequence[Commit] = (),
+    waivers: Sequence[Waiver] = (),
 ) -> Health:
     """Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had."""
     line = tuple(commits or make_line(commit_count))
@@ -109,6 +111,7 @@ def make_health(
         outlooks=outlooks,
         sweeps=(*sweeps, *([make_sweep(*swept)] if swept is not None else ())),
         side_commits=side_commits,
+        waivers=waivers,
     )
 
 

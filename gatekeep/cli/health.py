@@ -14,7 +14,7 @@ from pathlib import Path
 
 import click
 
-from gatekeep.cli.edges import Edges, open_edges
+from gatekeep.cli.edges import Edges, open_edges, parse_waivers
 from gatekeep.cli.options import (
     FOLDER,
     matrix_option,
@@ -36,12 +36,14 @@ from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
 from gatekeep.model.health import Health, LogExcerpt, Run
 from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix
+from gatekeep.model.waiver import Waiver
 from gatekeep.report.plain import plain
 from gatekeep.report.site.notes import PageNotes
 from gatekeep.report.site.pages import NEWEST_CHANGES
 from gatekeep.report.site.write import Written, renew_site
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
+from gatekeep.runner.waivers import load_waivers
 from gatekeep.tree.mainline import list_first_parents, list_tags
 from gatekeep.tree.repository import GitRepository
 
@@ -110,7 +112,7 @@ class SiteSources:
 
     `matrix` lists the targets that are shown, `branch` is the name for people, `commits` run oldest first, `tags` are
     (name, commit id). `sweeps` run oldest first; `side_commits` are culprits that these have found and that are no
-    commits of the branch itself.
+    commits of the branch itself. `waivers` are those of its newest commit that are in force.
     """
 
     matrix: Matrix
@@ -119,6 +121,7 @@ class SiteSources:
     tags: tuple[tuple[str, str], ...] = ()
     sweeps: tuple[Sweep, ...] = ()
     side_commits: tuple[Commit, ...] = ()
+    waivers: tuple[Waiver, ...] = ()
 
 
 def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteSources:
@@ -142,6 +145,7 @@ def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteS
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
     sweeps = list_settled(edges.store, edges.folder / "sweeps")
+    waivers = load_waivers(alone, matrices, files=repository, parse=parse_waivers)
     return SiteSources(
         matrix=matrix,
         branch=head.short_id if branch == "HEAD" else branch,
@@ -149,6 +153,7 @@ def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteS
         tags=tuple(list_tags(repository)),
         sweeps=sweeps,
         side_commits=_load_side_commits(repository, sweeps, commits),
+        waivers=tuple(waiver for waiver in waivers.by_tree[head.tree_id] if waiver.is_in_force(edges.today)),
     )
 
 
@@ -237,6 +242,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         side_commits=sources.side_commits,
         changes_from=start,
         earlier_pages=tuple(past.notes.commits),
+        waivers=sources.waivers,
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import assert_never
 
 from gatekeep.judge.culprits import Culprits
@@ -41,6 +42,7 @@ from gatekeep.model.health import (
 from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix, Port, Target
 from gatekeep.model.quantity import render_bytes
+from gatekeep.model.waiver import Waiver
 
 _KINDS = {
     State.BROKEN: EventKind.BROKE,
@@ -91,6 +93,7 @@ def compose_health(
     side_commits: Sequence[Commit] = (),
     changes_from: int = 0,
     earlier_pages: Sequence[str] = (),
+    waivers: Sequence[Waiver] = (),
 ) -> Health:
     """
     Put together what the pages show.
@@ -108,6 +111,7 @@ def compose_health(
         side_commits: Culprits that are no commits of the branch itself.
         changes_from: The position from which on changes are wanted.
         earlier_pages: Commits before it that changed something, as an earlier call has found.
+        waivers: Those of the branch's newest commit that are in force.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
     culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
@@ -118,6 +122,13 @@ def compose_health(
     ]
     if logs:
         found = [replace(one, log=logs.get(one.name)) for one in found]
+    named = {name for waiver in waivers for name in waiver.targets}
+    found = [
+        replace(one, waivers=tuple(waiver for waiver in waivers if one.name in waiver.targets))
+        if one.name in named
+        else one
+        for one in found
+    ]
     by_port: dict[str, list[TargetHealth]] = {}
     for one in found:
         by_port.setdefault(one.target.port, []).append(one)
@@ -281,13 +292,13 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
 
 def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trouble, ...]:
     """Put together what has one cause: the same state since the same commit, for the same reason at the same place."""
-    groups: dict[tuple[State, str, str, str], list[TargetHealth]] = {}
+    groups: dict[tuple[State, str, str, str, date | None], list[TargetHealth]] = {}
     for one in found:
         if one.state is not State.WELL:
             since = one.beginning.cause.commit_id if one.beginning is not None else ""
             # By how much differs from target to target; the cause of an image that is too large is its commit.
             words = one.message if one.state not in (State.OUTGROWN, State.IN_RESERVE) else ""
-            groups.setdefault((one.state, since, words, one.place), []).append(one)
+            groups.setdefault((one.state, since, words, one.place, one.waived_until), []).append(one)
     troubles = [
         Trouble(
             state=state,
@@ -296,8 +307,9 @@ def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trou
             message=members[0].message if len(members) == 1 or words else "",
             place=place,
             beginning=members[0].beginning,
+            waived_until=waived_until,
         )
-        for (state, _, words, place), members in groups.items()
+        for (state, _, words, place, waived_until), members in groups.items()
     ]
     newest = {commit.commit_id: index for index, commit in enumerate(_since(found))}
     return tuple(

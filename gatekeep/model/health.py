@@ -12,6 +12,8 @@ from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Footprint, RegionUse
 from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Port, Target
+from gatekeep.model.rule import Rule
+from gatekeep.model.waiver import Waiver
 
 
 class State(Enum):
@@ -43,6 +45,14 @@ _BY_OUTCOME = {
     "outgrown": State.OUTGROWN,
     "timed out": State.TIMED_OUT,
     "not decided": State.NOT_DECIDED,
+}
+
+
+_RULES = {
+    State.BROKEN: Rule.BROKEN,
+    State.OUTGROWN: Rule.OUTGROWN,
+    State.TIMED_OUT: Rule.TIMED_OUT,
+    State.IN_RESERVE: Rule.RESERVE,
 }
 
 
@@ -175,7 +185,7 @@ class TargetHealth:
     `runs` are in the order of the branch and may leave commits out. `state` is that of the last run. `message` and
     `place` say what is wrong, hostile, and empty where nothing is. `evidence` is the newest result; `footprint` the
     newest image's, whole, and `measured` the commit that it was measured at. `built_commit` is the commit that the
-    newest result was built for. `events` run newest first.
+    newest result was built for. `events` run newest first. `waivers` are those in force that name it.
     """
 
     target: Target
@@ -191,6 +201,13 @@ class TargetHealth:
     events: tuple[Event, ...] = ()
     outlooks: tuple[Outlook, ...] = ()
     log: LogExcerpt | None = None
+    waivers: tuple[Waiver, ...] = ()
+
+    @property
+    def waived_until(self) -> date | None:
+        """The last day on which its present state is excused; None where no waiver does so."""
+        rule = _RULES.get(self.state)
+        return max((waiver.until for waiver in self.waivers if waiver.rule is rule), default=None)
 
     @property
     def name(self) -> str:
@@ -228,6 +245,8 @@ class PortHealth:
 class Trouble:
     """
     One cause, with every target that it reaches; `whom` words them. `beginning` is None where nothing was ever built.
+
+    `waived_until` is the last day on which all of them are excused; None where somebody is needed.
     """
 
     state: State
@@ -236,6 +255,7 @@ class Trouble:
     message: str
     place: str
     beginning: Beginning | None
+    waived_until: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -91,6 +91,17 @@ def _target(target: TargetHealth) -> dict[str, Any]:
         "built_at": rfc3339(evidence.started_at) if evidence is not None and evidence.started_at is not None else None,
         "elapsed_s": round(evidence.elapsed_s, 3) if evidence is not None else None,
         "outlooks": [_outlook(outlook) for outlook in target.outlooks],
+        "waivers": [
+            {
+                "name": waiver.name,
+                "rule": waiver.rule.value,
+                "since": waiver.since.isoformat(),
+                "until": waiver.until.isoformat(),
+                "reason": waiver.reason,
+                "who": {"name": waiver.who.name, "email": waiver.who.email},
+            }
+            for waiver in target.waivers
+        ],
         "events": [_event(event) for event in target.events],
         "page": names.target_page(target.name),
         "feed": names.feed_path(target.name),

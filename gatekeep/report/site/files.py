@@ -167,7 +167,7 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     yield target.measured if target.measured != health.head else None
     yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
     yield (target.state, target.beginning, target.message, target.place, target.built_commit)
-    yield (target.events, target.outlooks, target.log)
+    yield (target.events, target.outlooks, target.log, target.waivers)
 
 
 def _digest(*values: object) -> str:
