@@ -29,13 +29,19 @@ want more. So, twenty times a second, half of the tokens that have lain in one p
 one that is empty. A seat that is given up rests for a moment before it is lent, since the next build mostly follows at
 once.
 
+**Whose line is whose.** Sub-jobs that run at once share the log, and compilers write a message in pieces: Clang first
+the file's name, then the rest. What another sub-job wrote in between made a warning one of a file without a name, and
+so a new one. A make that shares its job slots is told to hand on each recipe line's output whole (`-Oline`). What a
+line that was killed had written is lost with it.
+
 **Which commands.** A GNU make to which the matrix gives `-j{jobs}`; see `gnu_make`.
 
 Rejected: named pipes (`--jobserver-auth=fifo:PATH`, make 4.4): every make from 4.2 on takes descriptors, 4.4 too, and a
 path would have to be reachable from within a sandbox. The descriptors' one weakness stays: a makefile that calls make
 in a recipe without `+` or `$(MAKE)` builds that part serially, with make's own warning, as under any `make -j`.
 
-Source: GNU make manual, "POSIX Jobserver Interaction" and "Job Slots"; posixos.c of GNU make 4.3; pipe(7).
+Source: GNU make manual, "POSIX Jobserver Interaction", "Job Slots" and "Output During Parallel Execution"; posixos.c of
+GNU make 4.3; pipe(7).
 """
 
 from __future__ import annotations
@@ -289,7 +295,7 @@ class Jobserver:
                 self._wake_thread()
             try:
                 # As make itself writes it: `-j` without a number, and no letters in the first word.
-                flags = f" -j --jobserver-auth={read},{write}"
+                flags = f" -j -Oline --jobserver-auth={read},{write}"
                 yield Lending(command=shared, environment={**environment, "MAKEFLAGS": flags}, pass_fds=(read, write))
             finally:
                 with self._lock:

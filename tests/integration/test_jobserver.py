@@ -551,6 +551,20 @@ class TestMake:
         assert stage.find_most_at_once() == 2
         assert stage.read_log("r.log") == ""
 
+    def test_a_message_written_in_pieces_stays_whole(self, stage):
+        """Clang writes the file's name first. The other sub-job writes after that, and only then comes the rest."""
+        os.mkfifo(stage.folder / "turn")
+        (stage.folder / "pieces.mk").write_text(
+            "all: a b\n"
+            "a: ; @printf 'drivers/a.c' >&2; read go <turn; echo ':26:17: warning: signs differ' >&2\n"
+            "b: ; @echo 'cc drivers/b.c'; echo go >turn\n"
+        )
+        with Jobserver(cores=2, makes=_MAKES) as jobserver, jobserver.take_seat() as seat:
+            done = stage.run(seat, ("make", "-j{jobs}", "-f", "pieces.mk"), log="pieces.log").result()
+        assert done.end == Exited(code=0)
+        lines = stage.read_log("pieces.log").splitlines()
+        assert sorted(lines) == ["cc drivers/b.c", "drivers/a.c:26:17: warning: signs differ"]
+
     def test_descriptors_reach_makes_only(self, stage):
         """Neither a command of the recipe that is no make, nor a sub-job of a make that is none."""
         (stage.folder / "fds.mk").write_text("all: ; @ls /proc/self/fd | tr '\\n' ' '\n")
@@ -565,8 +579,8 @@ class TestMake:
     @pytest.mark.parametrize(
         ("command", "shows"),
         [
-            (("make", "-j{jobs}", "-f", "m.mk"), " -j --jobserver-auth=R,W"),
-            (("make", "-f", "m.mk", "--jobs={jobs}"), " -j --jobserver-auth=R,W"),
+            (("make", "-j{jobs}", "-f", "m.mk"), " -j -Oline --jobserver-auth=R,W"),
+            (("make", "-f", "m.mk", "--jobs={jobs}"), " -j -Oline --jobserver-auth=R,W"),
             # Serial, as the matrix says.
             (("make", "-f", "m.mk"), ""),
             # A number of its own: one, and a jobserver that the make itself keeps.
