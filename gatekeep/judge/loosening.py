@@ -8,7 +8,8 @@ warning options.
 
 Compared is what targets of the base have, as resolved: whether a board's part was changed or the board was given
 another part is one question. A target that is gone is no loosening here; the judge has a rule for it. Nor is what
-cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe may.
+cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe may. What the format gains (a line that a
+console has to show, for instance) has to be compared here; a test holds every field against this room's list.
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ one for all commits.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,10 +99,11 @@ def _path_in_tree(named: Path, work_tree: Path | None) -> str | None:
     """Give the path in the tree that a name on the command line means; None when it leads elsewhere."""
     if work_tree is None:
         return None if named.is_absolute() or named.exists() else named.as_posix()
-    try:
-        return named.resolve().relative_to(work_tree.resolve()).as_posix()
-    except ValueError:
-        return None
+    # Links on the way to the tree are followed, and none within it: where those lead is the change's own affair, and
+    # a file that only the change has would judge in the place of the base's.
+    place, root = Path(os.path.abspath(named)), work_tree.resolve()  # noqa: PTH100 - Path.resolve would follow them
+    outermost = next((parent for parent in reversed(place.parents) if parent.resolve() == root), None)
+    return place.relative_to(outermost).as_posix() if outermost is not None else None
 
 
 def _one_for_all(

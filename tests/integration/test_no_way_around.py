@@ -346,6 +346,23 @@ def test_a_branch_that_is_merged_hides_no_loosening(tree: Guarded) -> None:
     assert (code, rules_of(report)) == (1, {"loosened"})
 
 
+@pytest.mark.parametrize("link", ["ci/matrix.yml", "ci"])
+def test_a_link_in_the_checkout_does_not_lead_past_the_bases_matrix(
+    tree: Guarded, monkeypatch: pytest.MonkeyPatch, link: str
+) -> None:
+    """As a CI job runs it: in a checkout of the change, with the matrix named."""
+    base = tree.propose({"ci/matrix.yml": tree.matrix.encode()})
+    loose = tree.edit(*LOOSER)["matrix.yml"]
+    target = b"../evil/matrix.yml" if link.endswith(".yml") else b"evil"
+    gone: Files = {"ci/matrix.yml": None} if link == "ci" else {}
+    head = tree.propose({**gone, link: Link(target), "evil/matrix.yml": loose, **OUTGROWN}, base=base)
+    tree.repository.git("checkout", "-q", "-f", "--detach", head)
+    monkeypatch.chdir(tree.repository.path)
+    code, report, _ = tree.gate(head, "--matrix", "ci/matrix.yml", base=base)
+    assert (code, report["matrix"]) == (1, "ci/matrix.yml")
+    assert {"matrix", "outgrown"} <= rules_of(report)
+
+
 class TestApprovals:
     """Nothing in a change can approve it."""
 
