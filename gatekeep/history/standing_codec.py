@@ -13,27 +13,34 @@ from gatekeep.model.health import Run, State
 
 def encode_standing(standing: Standing) -> dict[str, Any]:
     """Give the values of a standing, without `known_count`."""
-    regions: dict[tuple[RegionUse, ...], int] = {}
-    rows = {
-        target: [
-            [
-                run.first,
-                run.last,
-                run.evidence_id,
-                run.state.value,
-                regions.setdefault(run.regions, len(regions)),
-                run.warning_count,
-                run.elapsed_s,
-                run.built_at,
-            ]
-            for run in runs
-        ]
-        for target, runs in standing.runs.items()
-    }
-    uses = [
-        [[use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in entry]
-        for entry in regions
-    ]
+    # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
+    numbers: dict[int, int] = {}
+    uses: list[list[list[Any]]] = []
+    rows: dict[str, list[list[Any]]] = {}
+    for target, runs in standing.runs.items():
+        rows[target] = line = []
+        for run in runs:
+            number = numbers.get(id(run.regions))
+            if number is None:
+                number = numbers[id(run.regions)] = len(uses)
+                uses.append(
+                    [
+                        [use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash]
+                        for use in run.regions
+                    ]
+                )
+            line.append(
+                [
+                    run.first,
+                    run.last,
+                    run.evidence_id,
+                    run.state.value,
+                    number,
+                    run.warning_count,
+                    run.elapsed_s,
+                    run.built_at,
+                ]
+            )
     return {"marks": standing.marks, "regions": uses, "runs": rows}
 
 

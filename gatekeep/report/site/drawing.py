@@ -153,8 +153,8 @@ def draw_plot(
     if not known:
         return None
     newest = known[-1][1]
-    most = max(use.used_bytes for _, use in known)
-    least = min(use.used_bytes for _, use in known)
+    amounts = [use.used_bytes for _, use in known]
+    most, least = max(amounts), min(amounts)
     high = max(newest.capacity_bytes, most)
     low = 0
     if least > high * _ZOOM_FROM:
