@@ -20,9 +20,13 @@ _INCLUDE = re.compile(
     rb"""^[ \t]*(?:\#|%:)[ \t]*(?:include|include_next|import)\b[ \t]*(?:"([^"\n]*)"|<([^>\n]*)>)"""
     # A comment of a makefile may begin so; it goes on.
     rb"""|^[ \t]*(?:\#|%:)[ \t]*include(?:_next)?[ \t]+([A-Za-z_]\w*)[ \t]*(?:\(.*)?(?:/[/*].*)?\r?$"""
-    rb"""|-(?:include|imacros)[ \t=,]+["'\\]*([^\s"'\\]+\.h[a-z+]*)(?=["'\\\s,]|$)""",
+    # Taken whole, once (`++`): a line of a million `-include=` would else be read from each of them to its end.
+    rb"""|-(?:include|imacros)[ \t=,]+["'\\]*([^\s"'\\]++)""",
     re.MULTILINE,
 )
+_OPTION_LAST = re.compile(rb"-(?:include|imacros)[=,]*\Z")
+#: As much of a forced include as names a header.
+_FORCED_HEADER = re.compile(rb".*\.h[a-z+]*(?=,|\Z)", re.DOTALL)
 
 
 def list_outside_includes(content: bytes) -> tuple[bytes, ...]:
@@ -34,12 +38,24 @@ def list_outside_includes(content: bytes) -> tuple[bytes, ...]:
         together.
     """
     found: dict[bytes, None] = {}
-    for match in _INCLUDE.finditer(content):
+    position = 0
+    while match := _INCLUDE.search(content, position):
+        position = match.end()
         quoted, angled, computed, forced = match.groups()
         if computed is not None:
             found[b""] = None
             continue
-        text = quoted if quoted is not None else angled if angled is not None else re.split(rb"[)}]/?", forced)[-1]
+        if forced is not None:
+            header = _FORCED_HEADER.match(forced)
+            if header is None:
+                # A word that ends in an option speaks of the word behind it.
+                if option := _OPTION_LAST.search(forced):
+                    position = match.start(4) + option.start()
+                continue
+            position = match.start(4) + header.end()
+            text = re.split(rb"[)}]/?", header[0])[-1]
+        else:
+            text = quoted if quoted is not None else angled
         path = encode_path(normpath(decode_path(text)))
         while path.startswith(b"../"):
             path = path[3:]

@@ -37,6 +37,8 @@ from gatekeep.model.evidence import Diagnostic
 from gatekeep.model.matrix import ImageFormat, Matrix, Part
 from gatekeep.model.push import parse_updates
 from gatekeep.model.rule import WAIVABLE_RULES
+from gatekeep.runner.reach_includes import list_outside_includes
+from gatekeep.runner.reach_words import find_words
 from gatekeep.tree.hunks import parse_line_map
 from gatekeep.tree.listing import parse_folder
 from tests.measuring import IMAGES, make_beacon, make_port
@@ -390,6 +392,15 @@ def check_push(data: bytes) -> None:
     )
 
 
+def check_source(data: bytes) -> None:
+    """What a source or a makefile asks for is a name within the tree, and is found in time."""
+    found = list_outside_includes(data)
+    promise(found == list_outside_includes(data), "read differently the second time")
+    promise(len(set(found)) == len(found), f"a name twice: {found}")
+    promise(not [path for path in found if path.startswith(b"../")], f"a name out of the tree: {found}")
+    promise(find_words(data) == find_words(data), "other words the second time")
+
+
 def _cuts(data: bytes) -> Iterator[int]:
     """Give some lengths to cut at: the same ones for the same bytes, near the end and anywhere."""
     if data:
@@ -699,6 +710,32 @@ SUBJECTS: dict[str, Subject] = {
             seeds=lambda: [b"0" * 40 + b" " + b"1" * 40 + b" refs/heads/main\n"],
             words=("refs/heads/", " ", "\n", "0" * 40, "1" * 64, "-"),
             most_bytes=600,
+        ),
+        Subject(
+            name="source",
+            check=check_source,
+            seeds=lambda: _read(DATA / "kelp", "**/*.c", "**/*.h", "**/Makefile"),
+            words=(
+                "#include <",
+                '#include "',
+                "%:include ",
+                "#include_next ",
+                "#import ",
+                "-include=",
+                "-imacros ",
+                ".h",
+                ".hpp",
+                "../",
+                "./",
+                "$(X)/",
+                "${Y}",
+                "//",
+                "/*",
+                "-MMD",
+                "\\",
+                "(",
+            ),
+            most_bytes=20_000,
         ),
     )
 }

@@ -28,6 +28,11 @@ from gatekeep.runner.reach_includes import list_outside_includes, list_suffixes
         # GCC manual, "Preprocessor Options".
         (b"CFLAGS += -include $(KIT)/kit.h -imacros zebra.h\n", [b"kit.h", b"zebra.h"]),
         (b"-include $(BOARD).mk\n", []),
+        (b"-include ,-imacros kit.h\n", [b"kit.h"]),
+        (b"-Wp,-include,kit.h,-imacros,zebra.hpp -O2\n", [b"kit.h,-imacros,zebra.hpp"]),
+        (b"-include kit.h,-include zebra.h\n", [b"kit.h", b"zebra.h"]),
+        # Four megabytes from somebody who means harm: read in a moment, not in hours.
+        (b"-include=" * 460_000, []),
         (b"x" * 5 + b"\0#include <zebra.h>", []),
         (b"\xff\n#include <k\xc3\xbcste.h>\n", ["küste.h".encode()]),
     ],
