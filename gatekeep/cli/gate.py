@@ -10,7 +10,7 @@ import click
 
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import open_edges
-from gatekeep.cli.judging import exit_code, judge_change, show_log_places, write_judgement
+from gatekeep.cli.judging import judge_change, show_log_places, write_judgement
 from gatekeep.cli.options import (
     ReportFiles,
     approval_option,
@@ -86,4 +86,4 @@ def gate(
         )
         shown = show_log_places(judgement, edges.folder)
     write_judgement(shown, files, colour)
-    return exit_code(judgement.verdict.decision)
+    return judgement.verdict.decision.exit_code

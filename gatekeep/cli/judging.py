@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
-from typing import assert_never
 
 from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
@@ -21,7 +20,7 @@ from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Approver
 from gatekeep.model.plan import Plan
-from gatekeep.model.verdict import Decision, Judgement
+from gatekeep.model.verdict import Judgement
 from gatekeep.runner.approvals import NO_SOURCES, ApprovalSources, gather_approvals
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import Matrices, load_matrices
@@ -237,16 +236,3 @@ def write_judgement(judgement: Judgement, files: ReportFiles, colour: str) -> No
         colour=colour,
         render=lambda screen: render_terminal(judgement, colour=screen.colour, width=screen.width),
     )
-
-
-def exit_code(decision: Decision) -> int:
-    """Give the exit code that says a decision."""
-    match decision:
-        case Decision.PASS:
-            return 0
-        case Decision.BLOCK:
-            return 1
-        case Decision.UNDECIDED:
-            return 3
-        case _:
-            assert_never(decision)

@@ -125,7 +125,7 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
     # Imported here: a push that touches no protected branch does not wait for what judges.
     from gatekeep.build.sandbox import SandboxChoice, SandboxWish
     from gatekeep.cli.edges import open_edges
-    from gatekeep.cli.judging import exit_code, judge_change, show_log_places
+    from gatekeep.cli.judging import judge_change, show_log_places
     from gatekeep.report.paced_progress import PacedProgress
     from gatekeep.report.terminal import render_terminal
     from gatekeep.runner.approvals import ApprovalSources
@@ -153,7 +153,7 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
             judgement = judge_change(edges, change, settings.matrix, settings.workers, approvals=approvals)
             shown = show_log_places(judgement, edges.folder)
             click.echo(render_terminal(shown, colour=False, width=_WIDTH), nl=False)
-            codes.add(exit_code(judgement.verdict.decision))
+            codes.add(judgement.verdict.decision.exit_code)
     # A block that is certain outweighs what is undecided elsewhere.
     return _conclude(next(code for code in (EXIT_BLOCKED, EXIT_UNDECIDED, EXIT_PASS) if code in codes))
 

@@ -51,7 +51,6 @@ from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.quantity import parse_bytes
 from gatekeep.model.sweep import SweepFindings, SweepReport
-from gatekeep.model.verdict import Decision
 from gatekeep.report.plain import plain
 from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json, to_judgement
 from gatekeep.report.write import write_text
@@ -62,8 +61,6 @@ from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
 from gatekeep.runner.waivers import load_waivers
 from gatekeep.tree.mainline import list_first_parents
-
-_EXIT_CODES = {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +150,7 @@ def sweep(
         folder = edges.folder
     _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, colour)
     _tidy_logs(folder, LogRule(keep_days=log_days, most_bytes=log_size))
-    return _EXIT_CODES[report.decision]
+    return report.decision.exit_code
 
 
 def _tidy_logs(folder: Path, rule: LogRule) -> None:

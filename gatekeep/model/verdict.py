@@ -23,6 +23,11 @@ class Decision(Enum):
     BLOCK = "block"
     UNDECIDED = "undecided"
 
+    @property
+    def exit_code(self) -> int:
+        """What a command ends with that comes to this decision; 2 and 130 are no decisions."""
+        return {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}[self]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:

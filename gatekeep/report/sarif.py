@@ -38,7 +38,6 @@ _BASES = {_TREE: "The root of the firmware tree.", _OUT: "The output folder of a
 _OUT_PREFIX = "<out>/"
 #: Made for this purpose alone; a tree has a name and no address.
 _NAMESPACE = UUID("0c6a0f1e-5f0b-4d0e-9a53-6f0f2a6d7b42")
-_EXIT_CODES = {Decision.PASS: 0, Decision.BLOCK: 1, Decision.UNDECIDED: 3}
 _MESSAGE_CELLS = 4000
 _DETAILS_SHOWN = 20
 
@@ -101,7 +100,7 @@ class _Run:
                 {
                     # Section 3.20.14: whether the engineering system may rely on the results as complete.
                     "executionSuccessful": not undecided and verdict.decision is not Decision.UNDECIDED,
-                    "exitCode": _EXIT_CODES[verdict.decision],
+                    "exitCode": verdict.decision.exit_code,
                     "exitCodeDescription": say_verdict(verdict),
                     "toolExecutionNotifications": [self._notification(reason) for reason in undecided],
                 }
