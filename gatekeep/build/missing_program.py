@@ -43,8 +43,8 @@ def find_missing_program(log: bytes, *, exit_code: int, path: str) -> str | None
     if exit_code != 127 and _STATUS.search(log) is None:
         return None
     for line in _LINES:
-        for found in line.finditer(log):
-            name = found["name"].decode("ascii")
+        # Each once: a log may say the same of a program that is there a million times.
+        for name in dict.fromkeys(found["name"].decode("ascii") for found in line.finditer(log)):
             if shutil.which(name, path=path) is None:
                 return name
     return None
