@@ -2,9 +2,8 @@
 Which process works on which sweep.
 
 The kernel lets go of a lock when its process ends, however it ends; so a sweep that is marked as running and whose lock
-is free was interrupted: it is shown so, and goes on. Two processes never work on the same
-sweep at once: the second one waits, and then has the builds of the first. So both say the same, and nothing is built
-twice.
+is free was interrupted: it is shown so, and goes on. Two processes never work on the same sweep at once: the second one
+waits, and then has the builds of the first. So both say the same, and nothing is built twice.
 """
 
 from __future__ import annotations
@@ -114,14 +113,19 @@ def list_settled(store: SqliteStore, folder: Path) -> tuple[Sweep, ...]:
         folder: Of the lock files, as for `claim_sweep`.
 
     Raises:
-        StoreError: The store cannot be read.
+        StoreError: The store or a lock file cannot be read.
     """
     with ExitStack() as stack:
-        # A lock that is only tried must not look like a process at work to one that chooses. Where there is no folder,
-        # nobody works.
-        if folder.is_dir():
-            stack.enter_context(_locked(folder / "choice.lock"))
-        return tuple(_settle(store, folder, sweep) for sweep in list_sweeps(store))
+        try:
+            # A lock that is only tried must not look like a process at work to one that chooses. Where there is no
+            # folder, nobody works.
+            if folder.is_dir():
+                stack.enter_context(_locked(folder / "choice.lock"))
+            return tuple(_settle(store, folder, sweep) for sweep in list_sweeps(store))
+        except OSError as error:
+            raise StoreError(
+                f"{folder}: who sweeps cannot be told: {error.strerror or error}; free the disk or name another --store"
+            ) from error
 
 
 def _settle(store: SqliteStore, folder: Path, sweep: Sweep) -> Sweep:

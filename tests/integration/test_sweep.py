@@ -10,6 +10,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -336,6 +337,26 @@ def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
     assert "are not recorded" in said
     code, report, text = kelp.sweep("--rewritten")
     assert not any("not recorded" in remark for remark in report["remarks"])
+
+
+def test_a_sweep_compresses_old_logs_and_removes_older_ones(kelp: Kelp) -> None:
+    kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    place = kelp.store / "logs" / "0123456789ab"
+    place.mkdir(parents=True)
+    for days in (10, 20, 40):
+        log = place / f"arm.kelp-{days}.log"
+        log.write_bytes(b"cc\n" * 100)
+        moment = time.time() - days * 86400
+        os.utime(log, (moment, moment))
+    code, report, _ = kelp.sweep("--log-days", "30")
+    assert code == 1
+    assert sorted(path.name for path in place.iterdir()) == ["arm.kelp-10.log", "arm.kelp-20.log.gz"]
+    # What the report names is plain.
+    (named,) = {path for reason in report["new"] for path in reason["logs"][:1]}
+    assert (kelp.repository.path / named).is_file()
+    code, printed, _ = kelp.run("log", str(place / "arm.kelp-20.log"))
+    assert (code, printed) == (0, "cc\n" * 100)
+    assert kelp.sweep("--log-size", "2G")[0] == 2
 
 
 def test_since_asks_for_something_known(kelp: Kelp) -> None:
