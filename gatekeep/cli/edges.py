@@ -79,6 +79,10 @@ class Edges:
     now: Callable[[], datetime]
     make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress
 
+    def read_waivers(self, text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
+        """Read a file of waivers that lies beside a matrix, or take what was read of it before."""
+        return self.matrices.read_waivers(text, path, matrix, parse_waivers)
+
     @property
     def today(self) -> date:
         """The day in UTC."""

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import click
 
-from gatekeep.cli.edges import Edges, open_edges, parse_waivers
+from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.options import (
     FOLDER,
     matrix_option,
@@ -145,7 +145,7 @@ def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteS
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
     sweeps = list_settled(edges.store, edges.folder / "sweeps")
-    waivers = load_waivers(alone, matrices, files=repository, parse=parse_waivers)
+    waivers = load_waivers(alone, matrices, files=repository, parse=edges.read_waivers)
     return SiteSources(
         matrix=matrix,
         branch=head.short_id if branch == "HEAD" else branch,

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 
-from gatekeep.cli.edges import Edges, list_caches, parse_waivers, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, list_caches, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import ReportFiles
 from gatekeep.cli.screen import write_reports
@@ -136,7 +136,7 @@ def _load_files(edges: Edges, change: Change, matrix: Path | None) -> tuple[Matr
         files=repository,
         parse=edges.matrices.read,
     )
-    return matrices, load_waivers(change, matrices, files=repository, parse=parse_waivers)
+    return matrices, load_waivers(change, matrices, files=repository, parse=edges.read_waivers)
 
 
 def _make_request(case: Case, matrices: Matrices) -> ApprovalRequest:

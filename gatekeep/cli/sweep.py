@@ -16,7 +16,7 @@ import click
 
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
-from gatekeep.cli.edges import Edges, open_edges, parse_waivers, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import (
     FILE,
@@ -183,7 +183,7 @@ class _Night:
             parse=edges.matrices.read,
         )
         self._matrix: Matrix = matrices.by_tree[tip.tree_id]
-        waivers = load_waivers(self._change, matrices, files=edges.repository, parse=parse_waivers)
+        waivers = load_waivers(self._change, matrices, files=edges.repository, parse=edges.read_waivers)
         self._waivers = waivers.by_tree[tip.tree_id]
         self._remarks: list[str] = []
 

@@ -1,5 +1,5 @@
 """
-Matrices that were read before, kept in the store's folder: the same bytes need not be read twice.
+Matrices and waivers that were read before, kept in the store's folder: the same bytes need not be read twice.
 
 Most changes leave the matrix as it is. Reading 300 targets anew costs 0.3 s, most of it the import of what reads YAML
 and checks it; a kept one is there in 10 ms, and nothing of that is imported.
@@ -24,14 +24,20 @@ from typing import Any
 
 import gatekeep
 from gatekeep.model import matrix as model
+from gatekeep.model import rule as rule_model
+from gatekeep.model import waiver as waiver_model
 from gatekeep.model.matrix import Matrix
+from gatekeep.model.waiver import Waiver
 
 _FORMAT = 1
 #: So many are kept, the newest: a change seldom brings more than one, and branches take turns.
 _KEPT_COUNT = 16
-#: Every kind of value that a matrix may hold is defined in one module.
+#: Every kind of value that a matrix or a file of waivers may hold is defined in one of these modules.
 _KINDS: dict[str, type] = {
-    name: kind for name, kind in vars(model).items() if isinstance(kind, type) and kind.__module__ == model.__name__
+    name: kind
+    for module in (model, waiver_model, rule_model)
+    for name, kind in vars(module).items()
+    if isinstance(kind, type) and kind.__module__ == module.__name__
 }
 _TUPLE, _DATE = "", "date"
 _DIGEST_LENGTH = 65
@@ -59,8 +65,7 @@ class KeptMatrices:
             text: The whole file.
             path: Its name, for places in messages and in the matrix.
         """
-        facts = json.dumps([_FORMAT, self._program, path]).encode("ascii")
-        kept = self._folder / f"{hashlib.sha256(facts + text).hexdigest()}.json"
+        kept = self._place([path], text)
         try:
             return decode_matrix(kept.read_bytes())
         except (OSError, ValueError):
@@ -70,6 +75,32 @@ class KeptMatrices:
         with suppress(OSError):
             self._keep(kept, encode_matrix(matrix))
         return matrix
+
+    def read_waivers(
+        self, text: bytes, path: str, matrix: Matrix, parse: Callable[[bytes, str, Matrix], tuple[Waiver, ...]]
+    ) -> tuple[Waiver, ...]:
+        """
+        Give the waivers of a file's bytes.
+
+        Args:
+            text: The whole file.
+            path: Its name, for places in messages.
+            matrix: The one beside it, on which what the file means depends.
+            parse: Reads what is not kept; what it raises comes through, and nothing is kept.
+        """
+        kept = self._place([path, hashlib.sha256(encode_matrix(matrix)).hexdigest()], text)
+        try:
+            return decode_waivers(kept.read_bytes())
+        except (OSError, ValueError):
+            pass
+        waivers = parse(text, path, matrix)
+        with suppress(OSError):
+            self._keep(kept, encode_waivers(waivers))
+        return waivers
+
+    def _place(self, names: list[str], text: bytes) -> Path:
+        facts = json.dumps([_FORMAT, self._program, *names]).encode("ascii")
+        return self._folder / f"{hashlib.sha256(facts + text).hexdigest()}.json"
 
     def _keep(self, kept: Path, content: bytes) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
@@ -83,6 +114,15 @@ class KeptMatrices:
 
 def encode_matrix(matrix: Matrix) -> bytes:
     """Write a matrix as rows; equal values are written once."""
+    return _encode(matrix)
+
+
+def encode_waivers(waivers: tuple[Waiver, ...]) -> bytes:
+    """Write waivers as `encode_matrix` writes a matrix."""
+    return _encode(waivers)
+
+
+def _encode(whole: object) -> bytes:
     rows: list[list[object]] = []
     numbers: dict[str, int] = {}
 
@@ -110,7 +150,7 @@ def encode_matrix(matrix: Matrix) -> bytes:
                     raise TypeError(f"a {kind} has no place in a kept matrix")
                 return keep(kind, [encode(getattr(value, name)) for name in _FIELDS[kind]])
 
-    encode(matrix)
+    encode(whole)
     content = json.dumps(rows, separators=(",", ":")).encode("ascii")
     return _digest(content) + content
 
@@ -122,6 +162,27 @@ def decode_matrix(content: bytes) -> Matrix:
     Raises:
         ValueError: It is damaged, or something else.
     """
+    matrix = _decode(content)
+    if not isinstance(matrix, Matrix):
+        raise ValueError("the last row is not a matrix")  # noqa: TRY004 - of what was read, not of what was handed in
+    return matrix
+
+
+def decode_waivers(content: bytes) -> tuple[Waiver, ...]:
+    """
+    Read what `encode_waivers` has written.
+
+    Raises:
+        ValueError: It is damaged, or something else.
+    """
+    waivers = _decode(content)
+    if not isinstance(waivers, tuple) or not all(isinstance(waiver, Waiver) for waiver in waivers):
+        raise ValueError("the last row is not a file of waivers")
+    return waivers
+
+
+def _decode(content: bytes) -> object:
+    """Give the value of the last row, in which all others are."""
     digest, rows = content[:_DIGEST_LENGTH], content[_DIGEST_LENGTH:]
     if digest != _digest(rows):
         raise ValueError("damaged")
@@ -132,10 +193,7 @@ def decode_matrix(content: bytes) -> Matrix:
             table.append(_decode_row(kind, given))
     except (LookupError, TypeError, RecursionError) as error:
         raise ValueError("not the rows of a matrix") from error
-    matrix = table[-1] if table else None
-    if not isinstance(matrix, Matrix):
-        raise ValueError("the last row is not a matrix")  # noqa: TRY004 - of what was read, not of what was handed in
-    return matrix
+    return table[-1] if table else None
 
 
 def _digest(content: bytes) -> bytes:

@@ -5,15 +5,19 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
 
 from gatekeep.errors import MatrixError
-from gatekeep.matrix.kept import KeptMatrices, decode_matrix, encode_matrix
+from gatekeep.matrix.kept import KeptMatrices, decode_matrix, decode_waivers, encode_matrix, encode_waivers
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.matrix import Matrix
+from gatekeep.model.rule import Rule
+from gatekeep.model.waiver import Waiver
+from tests.cases import make_matrix, make_waiver
 from tests.matrices import render_matrix_text
 
 ROOT = Path(__file__).parents[2]
@@ -113,3 +117,32 @@ def test_a_gate_imports_what_reads_yaml_only_when_it_reads_some() -> None:
     code = "import sys, gatekeep.cli.gate; print(sorted({'pydantic', 'yaml', 'rich', 'jinja2'} & sys.modules.keys()))"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_waivers_come_back_as_they_were_and_are_read_anew_beside_another_matrix(tmp_path: Path) -> None:
+    kept = KeptMatrices(tmp_path, lambda text, path: parse_matrix(text, path=path))
+    waivers = (make_waiver(Rule.BROKEN, "arm/mere"), make_waiver(Rule.NEW_WARNING, "mips/holm", name="other"))
+    calls: list[str] = []
+
+    def parse(text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
+        calls.append(matrix.tree)
+        return waivers if text else ()
+
+    matrix = make_matrix()
+    for _ in range(2):
+        found = kept.read_waivers(b"x", "waivers.yml", matrix, parse)
+        assert found == waivers
+        assert [waiver.place for waiver in found] == [waiver.place for waiver in waivers]
+        assert kept.read_waivers(b"", "waivers.yml", matrix, parse) == ()
+    assert calls == ["skerry", "skerry"]
+    kept.read_waivers(b"x", "waivers.yml", replace(matrix, tree="kelp"), parse)
+    assert calls == ["skerry", "skerry", "kelp"]
+
+
+def test_kept_waivers_that_are_damaged_or_a_matrix_are_refused() -> None:
+    whole = encode_waivers((make_waiver(),))
+    for content in (b"", whole[:-1], whole.replace(b"broken", b"brokem"), encode_matrix(make_matrix())):
+        with pytest.raises(ValueError, match=r"damaged|not a file of waivers"):
+            decode_waivers(content)
+    with pytest.raises(ValueError, match="not a matrix"):
+        decode_matrix(whole)
