@@ -64,6 +64,9 @@ def gate(
     Where HEAD does not descend from BASE, the tree of HEAD merged onto BASE is judged as well: it is what would land.
     The commits are then compared with where they left BASE's history, and the merge with BASE.
 
+    BASE's matrix judges, and BASE's waivers.yml excuses. What the change loosens of either blocks, until somebody whom
+    BASE's matrix lists has signed exactly that (`gatekeep approve`).
+
     \b
     Examples:
       gatekeep gate main HEAD

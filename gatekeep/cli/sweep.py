@@ -136,6 +136,8 @@ def sweep(
     new warning, the commit that did it is searched for. The commits of the branch are recorded, for `gatekeep history`
     and the health site.
 
+    What the commit's waivers.yml excuses is shown apart, asks for nobody, and is not searched for.
+
     A sweep that was stopped goes on where it was when the same commit is swept again. Of two at once of one commit the
     second waits, and says the same without building it again.
 
