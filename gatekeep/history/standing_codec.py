@@ -1,5 +1,6 @@
 """
-A standing to plain JSON values and back: runs as rows of numbers, each text and each set of regions once.
+A standing to plain JSON values and back: the runs of a target as columns of numbers, which a reader of JSON takes in
+half the time of as many rows; each set of regions once.
 """
 
 from __future__ import annotations
@@ -10,15 +11,18 @@ from gatekeep.history.standing import Standing
 from gatekeep.model.evidence import RegionUse
 from gatekeep.model.health import Run, State
 
+_STATES = tuple(State)
+_NUMBERS = {state: number for number, state in enumerate(_STATES)}
+
 
 def encode_standing(standing: Standing) -> dict[str, Any]:
     """Give the values of a standing, without `known_count`."""
     # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
     numbers: dict[int, int] = {}
     uses: list[list[list[Any]]] = []
-    rows: dict[str, list[list[Any]]] = {}
+    columns: dict[str, list[list[Any]]] = {}
     for target, runs in standing.runs.items():
-        rows[target] = line = []
+        places: list[int] = []
         for run in runs:
             number = numbers.get(id(run.regions))
             if number is None:
@@ -29,19 +33,18 @@ def encode_standing(standing: Standing) -> dict[str, Any]:
                         for use in run.regions
                     ]
                 )
-            line.append(
-                [
-                    run.first,
-                    run.last,
-                    run.evidence_id,
-                    run.state.value,
-                    number,
-                    run.warning_count,
-                    run.elapsed_s,
-                    run.built_at,
-                ]
-            )
-    return {"marks": standing.marks, "regions": uses, "runs": rows}
+            places.append(number)
+        columns[target] = [
+            [run.first for run in runs],
+            [run.last for run in runs],
+            [run.evidence_id for run in runs],
+            [_NUMBERS[run.state] for run in runs],
+            places,
+            [run.warning_count for run in runs],
+            [run.elapsed_s for run in runs],
+            [run.built_at for run in runs],
+        ]
+    return {"marks": standing.marks, "regions": uses, "runs": columns}
 
 
 def decode_standing(document: dict[str, Any]) -> Standing:
@@ -58,7 +61,6 @@ def decode_standing(document: dict[str, Any]) -> Standing:
         )
         for entry in document["regions"]
     ]
-    states = {state.value: state for state in State}
     return Standing(
         runs={
             target: tuple(
@@ -66,15 +68,17 @@ def decode_standing(document: dict[str, Any]) -> Standing:
                     first=first,
                     last=last,
                     evidence_id=evidence_id,
-                    state=states[state],
+                    state=_STATES[state],
                     regions=regions[uses],
                     warning_count=warning_count,
                     elapsed_s=elapsed_s,
                     built_at=built_at,
                 )
-                for first, last, evidence_id, state, uses, warning_count, elapsed_s, built_at in rows
+                for first, last, evidence_id, state, uses, warning_count, elapsed_s, built_at in zip(
+                    *columns, strict=True
+                )
             )
-            for target, rows in document["runs"].items()
+            for target, columns in document["runs"].items()
         },
         marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]),
     )
