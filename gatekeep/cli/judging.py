@@ -4,7 +4,7 @@ A change judged, from its two names to the judgement: what every command does th
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -61,6 +61,7 @@ def judge_change(
     """
     repository = edges.repository
     matrices, waivers = _load_files(edges, change, matrix)
+    edges = replace(edges, environment=_hide_asked_for(edges.environment, change, matrices))
     barred = {bar.target for bar in edges.store.list_barred()}
     toolchains = ready_toolchains(edges, matrices.by_tree.values())
     stored = edges.store.list_evidence(_trees(change))
@@ -137,6 +138,16 @@ def _load_files(edges: Edges, change: Change, matrix: Path | None) -> tuple[Matr
         parse=edges.matrices.read,
     )
     return matrices, load_waivers(change, matrices, files=repository, parse=edges.read_waivers)
+
+
+def _hide_asked_for(environment: Mapping[str, str], change: Change, matrices: Matrices) -> Mapping[str, str]:
+    """Leave out what only recipes of the change ask for: a token of the machine is not the change's to read."""
+    trusted = {commit.tree_id for commit in (change.base, *change.forks.values())}
+    kept: dict[bool, set[str]] = {True: {"PATH"}, False: set()}
+    for tree_id, matrix in matrices.by_tree.items():
+        for target in matrix.targets:
+            kept[tree_id in trusted].update(target.recipe.keep_environment)
+    return {name: value for name, value in environment.items() if name not in kept[False] - kept[True]}
 
 
 def _make_request(case: Case, matrices: Matrices) -> ApprovalRequest:

@@ -252,6 +252,12 @@ def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
     if len(gone) > len(added):
         for archive in gone:
             yield ("archives", archive), f"archive {archive} is not checked any more"
+    for variable in head.keep_environment:
+        if variable not in base.keep_environment:
+            yield (
+                ("keep_environment", variable),
+                f"builds are given {variable} of the environment that gatekeep runs in",
+            )
     yield from _compare_warning_options(base, head)
 
 

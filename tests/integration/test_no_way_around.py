@@ -363,6 +363,19 @@ def test_a_link_in_the_checkout_does_not_lead_past_the_bases_matrix(
     assert {"matrix", "outgrown"} <= rules_of(report)
 
 
+def test_a_recipe_of_the_change_is_not_given_a_secret_that_the_base_does_not_keep(
+    tree: Guarded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SKERRY_TOKEN", "s3cr3t")
+    spill = MAKEFILE + "\t@echo token $(SKERRY_TOKEN) >&2; false\n"
+    asks = ("    time_limit: 60 s\n", "    time_limit: 60 s\n    keep_environment: [SKERRY_TOKEN]\n")
+    code, report, _ = tree.gate(tree.propose({**tree.edit(asks), "Makefile": spill.encode()}))
+    assert (code, rules_of(report)) == (1, {"loosened", "broken"})
+    assert any("builds are given SKERRY_TOKEN" in reason["message"] for reason in report["reasons"])
+    assert "s3cr3t" not in str(report)
+    assert not [path for path in tree.store.rglob("*") if path.is_file() and b"s3cr3t" in path.read_bytes()]
+
+
 class TestApprovals:
     """Nothing in a change can approve it."""
 

@@ -163,6 +163,11 @@ WICK = "wick: {part: inner-16, memories: {sram: {at: 0x2000_0000, size: 8 KiB}}}
             [f"the toolchain bare-clang: versions >=0.14,<1 are allowed, and no longer only >=0.15,<1; {EVERY}"],
         ),
         (
+            "    time_limit: 120 s\n",
+            "    time_limit: 120 s\n    keep_environment: [TOKEN]\n",
+            [f"the recipe board-make: builds are given TOKEN of the environment that gatekeep runs in; {EVERY}"],
+        ),
+        (
             '    allow: ">=0.15,<1"\n',
             '    allow: ">=0.15,<1"\n    compile_cache: {in_front_of: [zig]}\n',
             [f"the toolchain bare-clang: objects of zig may be taken from a compile cache; {EVERY}"],
@@ -596,8 +601,18 @@ COMPARED: dict[type, tuple[set[str], set[str]]] = {
     Toolchain: ({"probe", "allow", "programs", "compile_cache"}, {"name", "install"}),
     CacheWish: ({"in_front_of", "program"}, {"limit_bytes"}),
     Recipe: (
-        {"build", "elf", "image", "archives", "environment", "time_limit_s", "memory_limit_bytes", "disk_limit_bytes"},
-        {"name", "directory", "image_format", "keep_environment", "log_limit_bytes", "builds_in_tree"},
+        {
+            "build",
+            "elf",
+            "image",
+            "archives",
+            "environment",
+            "keep_environment",
+            "time_limit_s",
+            "memory_limit_bytes",
+            "disk_limit_bytes",
+        },
+        {"name", "directory", "image_format", "log_limit_bytes", "builds_in_tree"},
     ),
 }
 
