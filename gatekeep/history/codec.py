@@ -37,11 +37,30 @@ from gatekeep.model.evidence import (
 Json = dict[str, Any]
 
 
-def encode_evidence(evidence: Evidence) -> bytes:
+def mark(payload: bytes) -> str:
+    """Give the mark by which a result knows its read set or detail, which lie in tables of their own: 16 hex digits."""
+    return hashlib.sha256(payload).hexdigest()[:16]
+
+
+def seal_carried(carried_to: str, *, tree_id: str, target: str, key: str) -> int:
+    """
+    Give the seal of a carried result: the CRC-32 of the tree that it was carried to and the build that it came from.
+
+    Against bytes that change by themselves, not against people: who can write the store can write anything into it.
+    """
+    return zlib.crc32("\0".join((carried_to, tree_id, target, key)).encode("utf-8", "surrogateescape"))
+
+
+def encode_evidence(evidence: Evidence, *, read_set: bytes | None = None, detail: bytes = b"") -> bytes:
     """
     Give the stored form of all but the footprint's sections and symbols, the read set, and where it was carried from.
 
     32 bytes of SHA-256, then zlib-compressed JSON.
+
+    Args:
+        evidence: The result.
+        read_set: The stored form of its read set, None where it has none.
+        detail: The stored form of its sections and symbols, empty where it has none.
     """
     document: Json = {
         "target": evidence.target,
@@ -56,6 +75,8 @@ def encode_evidence(evidence: Evidence) -> bytes:
         "log_path": evidence.log_path,
         "log_cut": evidence.log_cut,
         "touched": list(evidence.touched),
+        "read_set": mark(read_set) if read_set is not None else "",
+        "detail": mark(detail) if detail else "",
     }
     return _seal(document)
 
@@ -91,6 +112,8 @@ def _seal(document: Json) -> bytes:
 
 
 def _open(payload: bytes) -> Json:
+    if not isinstance(payload, bytes):  # a damaged file of SQLite gives a number where there were bytes
+        raise StoreError("stored evidence is damaged: it is no longer of bytes; restore the store from a copy")
     digest, body = payload[:32], payload[32:]
     if hashlib.sha256(body).digest() != digest:
         raise StoreError("stored evidence is damaged: its checksum does not fit; restore the store from a copy")
@@ -114,7 +137,24 @@ def decode_evidence(payload: bytes) -> Evidence:
     Raises:
         StoreError: The bytes are damaged, or hold something else.
     """
+    return decode_marked(payload)[0]
+
+
+def decode_marked(payload: bytes) -> tuple[Evidence, str | None, str | None]:
+    """
+    Read the stored form, and the marks of its read set and its detail.
+
+    Returns:
+        A mark is empty where there is none to be, and None in a result that was stored before there were marks.
+
+    Raises:
+        StoreError: The bytes are damaged, or hold something else.
+    """
     document = _open(payload)
+    return _decode(document), document.get("read_set"), document.get("detail")
+
+
+def _decode(document: Json) -> Evidence:
     try:
         return Evidence(
             target=document["target"],

@@ -32,13 +32,13 @@ from sqlalchemy import (
 from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
-from gatekeep.history.codec import decode_evidence
+from gatekeep.history.codec import decode_evidence, seal_carried
 from gatekeep.model.evidence import Evidence
 
 #: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
 _APPLICATION_ID = 0x67617465
 #: Raised together with a migration.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 metadata = MetaData()
 evidence_table = Table(
@@ -75,12 +75,14 @@ detail_table = Table(
 tree_table = Table(
     "tree", metadata, Column("id", Integer, primary_key=True), Column("tree_id", Text, nullable=False, unique=True)
 )
-#: By far the most rows of a store: two small numbers each.
+#: By far the most rows of a store: three small numbers each. The seal says which tree and which build belong together
+#: (`codec.seal_carried`): two changed bytes must not turn one tree's result into another's.
 carried_table = Table(
     "carried",
     metadata,
     Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
     Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
+    Column("seal", Integer, nullable=False, server_default=text("0")),
     sqlite_with_rowid=False,
 )
 #: Targets that are not carried, one row for each result that an audit found wrong.
@@ -278,5 +280,25 @@ def _from_2(connection: Connection) -> None:
         connection.execute(text(statement))
 
 
+def _from_3(connection: Connection) -> None:
+    """Format 3 had no seals on what was carried, nor in a result the marks of its read set and detail."""
+    connection.execute(text("ALTER TABLE carried ADD COLUMN seal INTEGER NOT NULL DEFAULT 0"))
+    query = text(
+        "SELECT carried.tree, carried.evidence, tree.tree_id AS carried_to, evidence.tree_id, evidence.target, "
+        "evidence.key FROM carried JOIN tree ON tree.id = carried.tree "
+        "JOIN evidence ON evidence.id = carried.evidence"
+    )
+    rows = [
+        {
+            "tree": row.tree,
+            "evidence": row.evidence,
+            "seal": seal_carried(row.carried_to, tree_id=row.tree_id, target=row.target, key=row.key),
+        }
+        for row in connection.execute(query)
+    ]
+    if rows:
+        connection.execute(text("UPDATE carried SET seal = :seal WHERE tree = :tree AND evidence = :evidence"), rows)
+
+
 #: By the format that they start from.
-_MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _from_1, 2: _from_2}
+_MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _from_1, 2: _from_2, 3: _from_3}

@@ -22,7 +22,7 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
-from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
+from gatekeep.history.codec import decode_detail, decode_marked, encode_detail, encode_evidence, mark, seal_carried
 from gatekeep.history.readset_codec import decode_read_set, encode_read_set
 from gatekeep.history.schema import (
     barred_table,
@@ -194,7 +194,8 @@ class SqliteStore:
                 found = origins.get((entry.carried.tree_id, entry.target, entry.key))
                 if found is None:
                     raise StoreError(f"{self._path}: the build of {entry.target} that was carried from is not there")
-                rows.append({"tree": trees[entry.tree_id], "evidence": found})
+                seal = seal_carried(entry.tree_id, tree_id=entry.carried.tree_id, target=entry.target, key=entry.key)
+                rows.append({"tree": trees[entry.tree_id], "evidence": found, "seal": seal})
             if rows:
                 connection.execute(insert(carried_table).on_conflict_do_nothing(), rows)
 
@@ -303,7 +304,8 @@ class SqliteStore:
     def _mapped_errors(self, verb: str) -> Iterator[None]:
         try:
             yield
-        except (SQLAlchemyError, OSError) as error:
+        except (SQLAlchemyError, OSError, UnicodeError) as error:
+            # In a damaged file SQLite's own message, or a text column, may be no text.
             cause = getattr(error, "orig", None) or error
             raise StoreError(
                 f"{self._path}: the store cannot be {verb}: {cause}; free the disk or restore the file from a copy, "
@@ -322,7 +324,7 @@ def records(*, whole: bool) -> Select[Any]:
 
 
 def _carried_records(*, whole: bool) -> Select[Any]:
-    query = records(whole=whole).add_columns(tree_table.c.tree_id.label("carried_to"))
+    query = records(whole=whole).add_columns(tree_table.c.tree_id.label("carried_to"), carried_table.c.seal)
     query = query.join(carried_table, carried_table.c.evidence == evidence_table.c.id)
     return query.join(tree_table, tree_table.c.id == carried_table.c.tree)
 
@@ -331,17 +333,31 @@ def make_reader() -> Callable[[Row[Any]], Evidence]:
     """Give what reads the rows of one query: most share their read sets, and each is unpacked once."""
     unpack = cache(decode_read_set)
 
+    read_mark = cache(mark)
+
+    def check(wanted: str | None, found: bytes | None, what: str) -> None:
+        if wanted is not None and wanted != (read_mark(found) if found else ""):
+            raise StoreError(f"the store is damaged: the {what} is not that of its result; restore it from a copy")
+
     def read(row: Row[Any]) -> Evidence:
-        evidence = decode_evidence(row.payload)
+        evidence, read_set_mark, detail_mark = decode_marked(row.payload)
+        check(read_set_mark, row.read_set_payload, "read set")
         if row.read_set_payload is not None:
             evidence = replace(evidence, read_set=unpack(row.read_set_payload))
         detail = getattr(row, "detail_payload", None)
+        if hasattr(row, "detail_payload"):
+            check(detail_mark, detail, "detail")
         if detail and isinstance(evidence.outcome, Built | Outgrown) and evidence.outcome.footprint is not None:
             footprint = decode_detail(evidence.outcome.footprint, detail)
             evidence = replace(evidence, outcome=replace(evidence.outcome, footprint=footprint))
         carried_to = getattr(row, "carried_to", None)
         if carried_to is None:
             return evidence
+        if row.seal != seal_carried(carried_to, tree_id=evidence.tree_id, target=evidence.target, key=evidence.key):
+            raise StoreError(
+                f"the store is damaged: what it says was carried to tree {carried_to[:10]} does not belong there; "
+                "restore it from a copy"
+            )
         source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
         return replace(evidence, tree_id=carried_to, carried=source)
 
@@ -366,7 +382,8 @@ def _read_bar(row: Row[Any]) -> Bar:
 
 def keep_evidence(connection: Connection, evidence: Evidence) -> int:
     """Keep one built result inside a transaction, and give its number."""
-    read_set, detail = evidence.read_set, encode_detail(evidence.footprint)
+    read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None else None
+    detail = encode_detail(evidence.footprint)
     values = {
         "target": evidence.target,
         "tree_id": evidence.tree_id,
@@ -374,11 +391,9 @@ def keep_evidence(connection: Connection, evidence: Evidence) -> int:
         "commit_id": evidence.commit_id,
         "outcome": name_outcome(evidence.outcome),
         "elapsed_s": evidence.elapsed_s,
-        "payload": encode_evidence(evidence),
+        "payload": encode_evidence(evidence, read_set=read_set, detail=detail),
         "detail": keep_content(connection, detail_table, detail) if detail else None,
-        "read_set": keep_content(connection, read_set_table, encode_read_set(read_set))
-        if read_set is not None
-        else None,
+        "read_set": keep_content(connection, read_set_table, read_set) if read_set is not None else None,
     }
     identity = ("tree_id", "target", "key")
     statement = insert(evidence_table).values(values)

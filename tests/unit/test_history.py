@@ -21,10 +21,10 @@ from gatekeep.model.history import SweepState, Turn, TurnRecord
 from gatekeep.model.readset import Carried, ReadSet
 from tests.unit.test_store import FOOTPRINT, OUTCOMES, make_evidence
 
-#: Made by make_v1.py beside it, with gatekeep at commit 69b40aa.
+#: Made by make_store.py beside them, each by the gatekeep of its time.
 V1 = Path(__file__).parents[1] / "data" / "stores" / "v1.db"
-#: Made by make_v2.py, with gatekeep at commit a16db83.
 V2 = V1.with_name("v2.db")
+V3 = V1.with_name("v3.db")
 START = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 BUILT, BROKEN = OUTCOMES[0], OUTCOMES[1]
 
@@ -74,7 +74,7 @@ def schema_of(path: Path) -> dict[str, set[tuple[str, str, int, int]]]:
     return found
 
 
-@pytest.mark.parametrize("stored", [V1, V2], ids=["1", "2"])
+@pytest.mark.parametrize("stored", [V1, V2, V3], ids=["1", "2", "3"])
 def test_an_older_store_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Path, stored: Path) -> None:
     path, fresh = tmp_path / "evidence.db", tmp_path / "fresh.db"
     shutil.copy(stored, path)
@@ -82,12 +82,12 @@ def test_an_older_store_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Pa
     SqliteStore(fresh).close()
     assert schema_of(path) == schema_of(fresh)
     connection = sqlite3.connect(path)
-    assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (4,)
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     connection.close()
 
 
-@pytest.mark.parametrize("stored", [V1, V2], ids=["1", "2"])
+@pytest.mark.parametrize("stored", [V1, V2, V3], ids=["1", "2", "3"])
 def test_a_migrated_store_has_all_that_it_had(tmp_path: Path, stored: Path) -> None:
     path = tmp_path / "evidence.db"
     shutil.copy(stored, path)
@@ -288,3 +288,37 @@ def test_a_sweep_refuses_what_was_carried(tmp_path: Path) -> None:
         sink = SweepSink(store, begin_sweep(store, commits[0], START).sweep_id)
         with pytest.raises(StoreError, match="a sweep carries nothing, got 1 carried results"):
             sink.add_carried([carried_to(commits[1], built_at(commits[0]))])
+
+
+def test_a_carried_result_that_now_stands_at_another_tree_is_noticed(tmp_path: Path) -> None:
+    path = tmp_path / "evidence.db"
+    shutil.copy(V3, path)
+    with SqliteStore(path) as store:
+        store.list_evidence(["7" * 40])
+    connection = sqlite3.connect(path)
+    connection.execute("INSERT INTO tree (id, tree_id) VALUES (99, ?)", ("9" * 40,))
+    connection.execute("UPDATE carried SET tree = 99")
+    connection.commit()
+    connection.close()
+    with (
+        SqliteStore(path) as store,
+        pytest.raises(StoreError, match="carried to tree 9999999999 does not belong there"),
+    ):
+        store.list_evidence(["9" * 40])
+
+
+def test_a_result_that_now_has_the_read_set_of_another_is_noticed(tmp_path: Path) -> None:
+    path = tmp_path / "evidence.db"
+    first, second = (built_at(commit) for commit in make_commits(2))
+    with SqliteStore(path) as store:
+        store.add(replace(first, read_set=ReadSet(files=("Makefile",), folders=(".",))))
+        store.add(replace(second, read_set=ReadSet(files=("Makefile", "main.c"), folders=(".",))))
+        assert len(store.list_evidence([first.tree_id, second.tree_id])) == 2
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE evidence SET read_set = 1")
+    connection.commit()
+    connection.close()
+    with SqliteStore(path) as store:
+        assert len(store.list_evidence([first.tree_id])) == 1
+        with pytest.raises(StoreError, match="the read set is not that of its result"):
+            store.list_evidence([second.tree_id])

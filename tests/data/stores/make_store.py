@@ -1,8 +1,12 @@
 """
-Made v2.db: a store of format 2, written by gatekeep at commit a16db83, before trees had stamps.
+Made v1.db, v2.db and v3.db beside it: stores of formats 1 to 3, each written by the gatekeep of its time.
 
-Run at that commit, from the root of a checkout: python tests/data/stores/make_v2.py. Later versions write a later
-format; the file stays as it is, for the test that a store of then can be used now.
+v1.db at commit 69b40aa, before there were sweeps; v2.db at a16db83, before trees had stamps; v3.db at 0d3d461, before
+what was carried had seals. Run at that commit, from the root of a checkout:
+
+    python tests/data/stores/make_store.py v3.db
+
+The files stay as they are, for the test that a store of then can be used now.
 """
 
 from __future__ import annotations
@@ -24,8 +28,8 @@ READ_SET = ReadSet(files=("Makefile", "drivers/uart.c"), folders=(".", "drivers"
 
 
 def main() -> None:
-    """Write v2.db beside this file."""
-    path = Path(__file__).with_name("v2.db")
+    """Write the file that is named, beside this one."""
+    path = Path(__file__).with_name(sys.argv[1])
     path.unlink(missing_ok=True)
     with SqliteStore(path) as store:
         for number, outcome in enumerate(OUTCOMES[:5]):
