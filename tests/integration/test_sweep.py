@@ -179,18 +179,23 @@ def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there
 
 
 def wait_for_first_build(process: subprocess.Popen[str]) -> None:
+    wait_for_line(process, "1 of ")
+
+
+def wait_for_line(process: subprocess.Popen[str], beginning: str) -> None:
     assert process.stderr is not None
     for line in process.stderr:
-        if line.startswith("1 of "):
+        if line.startswith(beginning):
             return
-    pytest.fail("the sweep ended before its first build")
+    pytest.fail(f"the sweep ended and said nothing that begins with '{beginning}'")
 
 
 def hold_the_second_build(kelp: Kelp) -> Path:
     """Commit that the second build waits until a file is there, which is given, for longer than any test needs."""
     gate = kelp.folder / "go"
     # Both targets read lib/Makefile once.
-    wait = f"$(shell test -e {gate} || test ! -e {gate}.first || sleep 60; touch {gate}.first)\n"
+    look = f"for look in $$(seq 1200); do test -e {gate} && break; sleep 0.05; done"
+    wait = f"$(shell test ! -e {gate}.first || {{ {look}; }}; touch {gate}.first)\n"
     kelp.repository.commit({"lib/Makefile": wait.encode() + kelp.files["lib/Makefile"]}, message="Wait")
     return gate
 
@@ -224,7 +229,8 @@ def test_of_two_sweeps_at_once_of_one_commit_the_second_waits_and_says_the_same(
     gate = hold_the_second_build(kelp)
     files = [kelp.folder / name for name in ("first.json", "second.json")]
     first = kelp.start("sweep", "main", "--workers", "1", "--json", str(files[0]), *SHARED_FILES)
-    wait_for_first_build(first)
+    # What fails is built twice before it is told, and so waits at its second build.
+    wait_for_line(first, "2 to build")
     second = kelp.start("sweep", "main", "--workers", "1", "--json", str(files[1]), *SHARED_FILES)
     assert second.stderr is not None
     head = kelp.repository.ask("rev-parse", "main")
