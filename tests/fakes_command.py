@@ -21,11 +21,13 @@ from gatekeep.build.command import (
     CommandResult,
     CommandSpec,
     Exited,
+    Heard,
     Hindrance,
     NotStarted,
     TimedOutEnd,
 )
 from gatekeep.build.keeper import GRACE_S
+from gatekeep.build.listener import Listener
 
 _SUCCESS = Exited(code=0)
 
@@ -36,7 +38,8 @@ class Act:
     What a fake command does: print `output`, take `takes_s`, have `effect` (write its files), end as `end` says.
 
     With a time limit below `takes_s` it times out and has no effect; `stopped_by` SIGKILL means that it does not heed
-    SIGTERM. `effect` may switch the token off, as a Ctrl-C during the command would: it then ends as cancelled.
+    SIGTERM. One whose output is all that is listened for ends by that, at once. `effect` may switch the token off, as a
+    Ctrl-C during the command would: it then ends as cancelled.
     """
 
     output: bytes = b""
@@ -85,8 +88,12 @@ class FakeRunner:
             return CommandResult(end=act.end)
         log.write(act.output)
         is_cut = log.finish()
+        listener = Listener(spec.listen_for)
+        listener.take(act.output)
         end, elapsed_s = act.end, act.takes_s
-        if act.takes_s > spec.time_limit_s:
+        if spec.listen_for and listener.has_all:
+            end, elapsed_s = Heard(), 0.0
+        elif act.takes_s > spec.time_limit_s:
             end = TimedOutEnd(stopped_by=act.stopped_by)
             elapsed_s = spec.time_limit_s + (self._grace_s if act.stopped_by == "SIGKILL" else 0.0)
         elif act.effect is not None:
@@ -105,4 +112,5 @@ class FakeRunner:
             log_fault=act.log_fault or log.fault,
             survivor_count=act.survivor_count,
             oom_kills=act.oom_kills,
+            heard_count=listener.heard_count,
         )

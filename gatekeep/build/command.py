@@ -98,7 +98,8 @@ class CommandSpec:
     `directory` is where it starts; `argv[0]` is a path (from there) or looked up on the PATH of `environment`, which is
     all the environment that it gets. `log_path` is appended to, in a folder that exists; `log_limit_bytes` is for the
     whole file, and what is past it is cut out of the middle. `pass_fds` keep their numbers. `confinement` is the
-    sandbox around it, None for none; a confined command gets PWD as well, and is held to `limits`.
+    sandbox around it, None for none; a confined command gets PWD as well, and is held to `limits`. With texts to
+    `listen_for`, none of them empty, it is ended as soon as it has printed all of them, each after the one before.
     """
 
     argv: tuple[str, ...]
@@ -110,6 +111,7 @@ class CommandSpec:
     pass_fds: tuple[int, ...] = ()
     limits: Limits = _DEFAULT_LIMITS
     confinement: Confinement | None = None
+    listen_for: tuple[bytes, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.argv or not self.argv[0]:
@@ -124,6 +126,8 @@ class CommandSpec:
             raise ValueError(f"time_limit_s must be above 0, got {self.time_limit_s}")
         if self.log_limit_bytes < MIN_LIMIT_BYTES:
             raise ValueError(f"log_limit_bytes must be {MIN_LIMIT_BYTES} or more, got {self.log_limit_bytes}")
+        if not all(self.listen_for):
+            raise ValueError("listen_for must not hold an empty text")
         if len(self.pass_fds) > keeper.MAX_FDS or any(fd <= 2 for fd in self.pass_fds):
             raise ValueError(f"pass_fds must be {keeper.MAX_FDS} at most and above 2, got {self.pass_fds}")
 
@@ -151,6 +155,11 @@ class TimedOutEnd:
     """It ran past its time limit and was ended; `stopped_by` is the signal that did it."""
 
     stopped_by: Literal["SIGTERM", "SIGKILL"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """It had printed all that was listened for, and was ended by us."""
 
 
 class Hindrance(Enum):
@@ -206,7 +215,7 @@ class OverLimit:
     most: int
 
 
-CommandEnd = Exited | Signalled | TimedOutEnd | OverLimit | NotStarted | Cancelled | Lost
+CommandEnd = Exited | Signalled | TimedOutEnd | OverLimit | Heard | NotStarted | Cancelled | Lost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +229,7 @@ class CommandResult:
     command or an earlier one of the job. `log_fault` says why output was lost on a machine's fault (a full disk), else
     None. `survivor_count` is how many processes it left running. `oom_kills` is how many processes the kernel ended
     meanwhile for lack of memory, in our control group and whosever they were; None where it does not tell.
+    `heard_count` is how many of the texts that were listened for it printed, however it ended.
     """
 
     end: CommandEnd
@@ -231,6 +241,7 @@ class CommandResult:
     log_fault: str | None = None
     survivor_count: int = 0
     oom_kills: int | None = None
+    heard_count: int = 0
 
 
 class CommandRunner(Protocol):
@@ -311,6 +322,7 @@ class _Keeper:
                 "grace_s": grace_s,
                 "log_path": os.fsencode(spec.log_path.absolute()),
                 "log_limit_bytes": spec.log_limit_bytes,
+                "listen_for": list(spec.listen_for),
                 "fds": list(spec.pass_fds),
                 "confinement": None if spec.confinement is None else spec.confinement.as_request(),
             }
@@ -458,6 +470,8 @@ def _read_answer(answer: dict[str, Any], oom_kills: int | None, spec: CommandSpe
             end = TimedOutEnd(stopped_by=answer["stopped_by"])
         case "cancelled":
             end = Cancelled()
+        case "heard":
+            end = Heard()
         case "ended":
             code = os.waitstatus_to_exitcode(answer["status"])
             end = Exited(code=code) if code >= 0 else Signalled(signal=_get_signal(-code))
@@ -473,4 +487,5 @@ def _read_answer(answer: dict[str, Any], oom_kills: int | None, spec: CommandSpe
         log_fault=answer["log_fault"],
         survivor_count=answer["survivor_count"],
         oom_kills=oom_kills,
+        heard_count=answer["heard_count"],
     )

@@ -11,30 +11,22 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from signal import SIGKILL, SIGXFSZ
 from types import MappingProxyType
-from typing import assert_never
+from typing import Protocol
 
 from gatekeep.build.command import (
-    Cancelled,
     CancelToken,
     CommandResult,
     CommandRunner,
     CommandSpec,
     Exited,
-    Hindrance,
-    Lost,
-    NotStarted,
-    OverLimit,
-    Resource,
-    Signalled,
-    TimedOutEnd,
 )
 from gatekeep.build.compile_cache import FOLDER as COMPILERS
 from gatekeep.build.compile_cache import CompileCache
+from gatekeep.build.ending import outcome_of_command
 from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
@@ -60,15 +52,15 @@ from gatekeep.model.evidence import (
     log_file_name,
     name_outcome,
 )
-from gatekeep.model.limits import Limits
-from gatekeep.model.matrix import Recipe, Toolchain
+from gatekeep.model.matrix import Boot, Recipe, Toolchain
 from gatekeep.model.placeholders import fill_at_run_time
 from gatekeep.model.plan import Job
-from gatekeep.model.quantity import render_bytes
 from gatekeep.model.readset import ReadSet
 
 #: Below this, "no space left on device" in a log is believed to be the machine's.
 _DISK_FULL_BELOW_BYTES = 64 * 1024**2
+#: How much is kept of a console, its beginning and its end: a boot firmware says all it has to say in some kilobytes.
+CONSOLE_LIMIT_BYTES = 256 * 1024
 _FOLDERS = ("out", "home", "tmp")
 _logger = logging.getLogger(__name__)
 _DISK_FULL_TEXT = b"No space left on device"
@@ -86,6 +78,28 @@ class _Run:
     elapsed_s: float
     log_cut: bool
     missed: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BootResult:
+    """
+    What booting an image gave: None as `outcome` means that its console said all that is expected.
+
+    `console` is what is kept of it, raw and hostile.
+    """
+
+    outcome: Outcome | None
+    elapsed_s: float
+    console: bytes = b""
+
+
+class TryBoot(Protocol):
+    """Boots an image; see `boot.trial.try_boot`."""
+
+    def __call__(
+        self, boot: Boot, spec: CommandSpec, *, recipe: Recipe, runner: CommandRunner, cancel: CancelToken
+    ) -> BootResult:
+        """Run the command of `spec`, and listen for what `boot` expects."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +132,7 @@ class Workplace:
         host_environment: Mapping[str, str],
         jobs: int,
         jobserver: Jobserver,
+        try_boot: TryBoot,
         keep: Path | None = None,
         caches: Mapping[Toolchain, CompileCache] = MappingProxyType({}),
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -134,6 +149,7 @@ class Workplace:
             host_environment: gatekeep's own; only PATH and what a recipe keeps is passed on.
             jobs: What `{jobs}` becomes where the jobserver does not serve.
             jobserver: Shares the cores among all builds of the run.
+            try_boot: Boots the images of targets that ask for it.
             keep: Where artifacts are kept (see `kept`); None keeps none.
             caches: Compiler caches by toolchain; builds of the others are clean.
             now: The clock.
@@ -146,12 +162,14 @@ class Workplace:
         self._host_environment = host_environment
         self._jobs = jobs
         self._jobserver = jobserver
+        self._try_boot = try_boot
         self._keep = keep
         self._caches = caches
         self._now = now
         self._leavings = Leavings(folder, (*_FOLDERS, COMPILERS))
         self._out = folder / "out"
         self._log = folder / "job.log"
+        self._console = folder / "console.log"
 
     @property
     def tree_id(self) -> str | None:
@@ -192,6 +210,8 @@ class Workplace:
                 run = self._run_recipe(job, cancel, seat)
                 findings = self._read_log(job.target.recipe.directory)
                 outcome = self._decide(job, run, findings)
+                if isinstance(outcome, Built) and job.target.boot is not None:
+                    run, outcome = self._boot(job, job.target.boot, run, outcome, cancel)
             finally:
                 touched = self._tree.restore()
             read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
@@ -225,14 +245,14 @@ class Workplace:
         for name in _FOLDERS:
             (self._folder / name).mkdir(mode=0o700, parents=True)
         self._log.unlink(missing_ok=True)
+        self._console.unlink(missing_ok=True)
 
     def _fill(self, text: str) -> str:
         return fill_at_run_time(text, out=str(self._out), tree=str(self._tree.root), jobs=self._jobs)
 
-    def _run_recipe(self, job: Job, cancel: CancelToken, seat: Seat) -> _Run:
-        recipe = job.target.recipe
-        environment = build_environment(
-            recipe,
+    def _make_environment(self, job: Job) -> dict[str, str]:
+        return build_environment(
+            job.target.recipe,
             host=self._host_environment,
             source_date=job.source_date,
             out=self._out,
@@ -241,7 +261,10 @@ class Workplace:
             home=self._folder / "home",
             tmp=self._folder / "tmp",
         )
-        environment = self._use_cache(job, environment)
+
+    def _run_recipe(self, job: Job, cancel: CancelToken, seat: Seat) -> _Run:
+        recipe = job.target.recipe
+        environment = self._use_cache(job, self._make_environment(job))
         elapsed_s, log_cut = 0.0, False
         for command in recipe.build:
             left_s = recipe.time_limit_s - elapsed_s
@@ -265,7 +288,7 @@ class Workplace:
                 )
             elapsed_s += result.elapsed_s
             log_cut = log_cut or result.log_cut
-            outcome = _outcome_of_command(argv[0], result, recipe)
+            outcome = outcome_of_command(argv[0], result, recipe)
             if outcome is not None:
                 missed = self._find_missed(result, lending.environment)
                 return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut, missed=missed)
@@ -346,6 +369,24 @@ class Workplace:
             return Outgrown(overflows=overflows, footprint=footprint, message="measured on the image")
         return Built(footprint=footprint, artifacts=artifacts)
 
+    def _boot(self, job: Job, boot: Boot, run: _Run, built: Built, cancel: CancelToken) -> tuple[_Run, Outcome]:
+        """Boot what was built; its console stands in the log after what the recipe printed."""
+        recipe = job.target.recipe
+        spec = CommandSpec(
+            argv=tuple(self._fill(word) for word in boot.command),
+            directory=self._tree.root / recipe.directory,
+            environment=self._make_environment(job),
+            time_limit_s=boot.time_limit_s,
+            log_path=self._console,
+            log_limit_bytes=CONSOLE_LIMIT_BYTES,
+            limits=recipe.limits,
+        )
+        found = self._try_boot(boot, spec, recipe=recipe, runner=self._runner, cancel=cancel)
+        with self._log.open("ab") as log:
+            log.write(b"[gatekeep: what follows is the console of the boot]\n" + found.console)
+        outcome = found.outcome or replace(built, booted_s=found.elapsed_s)
+        return replace(run, elapsed_s=run.elapsed_s + found.elapsed_s), outcome
+
     def _shown(self, text: str) -> str:
         """Name files as the recipe does; worker folders are no help to a reader and make one fault look like many."""
         for name, folder in (("{out}", self._out), ("{tree}", self._tree.root)):
@@ -394,69 +435,4 @@ def _log_build(evidence: Evidence) -> None:
         outcome=name_outcome(evidence.outcome),
         elapsed_s=round(evidence.elapsed_s, 3),
         flash_bytes=flash.used_bytes if flash else None,
-    )
-
-
-def _outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> Outcome | None:
-    """Give None for success."""
-    end = result.end
-    match end:
-        case Exited(code=0):
-            if result.log_fault is not None:
-                return NotDecided(message=f"the log could not be written: {result.log_fault}", passing=True)
-            return None
-        case Exited():
-            if result.oom_kills:
-                return _out_of_memory()
-            return Broken(message=f"{program} ended with exit code {end.code}", first_error=None)
-        case Signalled():
-            if result.oom_kills and end.signal is SIGKILL:
-                return _out_of_memory()
-            if end.signal is SIGXFSZ:
-                most = render_bytes(recipe.limits.file_bytes)
-                message = f"{program} wrote a file larger than {most}, a third of its disk limit"
-                return Broken(message=message, first_error=None)
-            return Broken(message=f"{program} was ended by {end.signal.name}", first_error=None)
-        case TimedOutEnd():
-            return TimedOut(limit_s=recipe.time_limit_s, stopped_by=end.stopped_by)
-        case OverLimit():
-            return _outcome_of_limit(end, recipe.limits)
-        case NotStarted():
-            if end.kind is Hindrance.HIDDEN:
-                return NotDecided(message=end.message)
-            if end.kind is Hindrance.MACHINE or (end.kind is Hindrance.MISSING_PROGRAM and "/" not in program):
-                return NotDecided(message=end.message, hint=f"install {program} on this machine, or correct the recipe")
-            return Broken(message=end.message, first_error=None)
-        case Cancelled():
-            return NotDecided(message="the run was stopped")
-        case Lost():
-            return NotDecided(message=end.message, passing=True)
-        case _:
-            assert_never(end)
-
-
-def _outcome_of_limit(end: OverLimit, limits: Limits) -> Outcome:
-    """A limit of the recipe is the code's fault; that the machine has less to give is not."""
-    match end.resource:
-        case Resource.MEMORY:
-            what, own = f"{render_bytes(end.most)} of memory", limits.memory_bytes
-        case Resource.PROCESSES:
-            what, own = f"{end.most} processes at once", limits.process_count
-        case Resource.DISK:
-            what, own = f"{render_bytes(end.most)} of the disk", limits.disk_bytes
-        case _:
-            assert_never(end.resource)
-    if end.most >= own:
-        return Broken(message=f"the build used more than {what}, its limit", first_error=None)
-    return NotDecided(
-        message=f"the build used more than {what}, which is all that this machine gives to one build",
-        hint="build where there is more, or have the recipe's limit say that less must do",
-    )
-
-
-def _out_of_memory() -> NotDecided:
-    return NotDecided(
-        message="the machine ran out of memory",
-        hint="run with fewer workers (--workers), and again",
-        passing=True,
     )

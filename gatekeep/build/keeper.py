@@ -25,13 +25,13 @@ lives on, as it does when keeper and gatekeep are killed in one blow. A process 
 program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
 socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
-Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log` and `refused_calls` alone; nothing
-here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages are marshal
-dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory, environment,
-time_limit_s, grace_s, log_path, log_limit_bytes, fds, confinement}, with the descriptors of `fds` beside it;
-`confinement` is None, or {program, arguments} of a sandbox and its limits: {memory_bytes, processes, disk_bytes,
-file_bytes, places, groups}. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once nothing of it
-is left.
+Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log`, `listener` and `refused_calls`
+alone; nothing here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages
+are marshal dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory,
+environment, time_limit_s, grace_s, log_path, log_limit_bytes, listen_for, fds, confinement}, with the descriptors of
+`fds` beside it; `confinement` is None, or {program, arguments} of a sandbox and its limits: {memory_bytes, processes,
+disk_bytes, file_bytes, places, groups}. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once
+nothing of it is left.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
 """
@@ -52,6 +52,7 @@ from array import array
 from gatekeep.build.capped_log import CappedLog
 from gatekeep.build.launch import NotStartedError, describe, start
 from gatekeep.build.limit_watch import LOOK_S, LimitWatch
+from gatekeep.build.listener import Listener
 from gatekeep.build.refused_calls import refuse_calls
 from gatekeep.build.sandbox_start import Confined, explain_sandbox, read_code, start_confined
 
@@ -173,7 +174,7 @@ class Watch:
         self._cpu_s = 0.0
         self._max_rss_bytes = 0
         self._survivor_count = 0
-        #: Why we ended it: "", "time", "limit", "cancel" or "orphan" (gatekeep is gone).
+        #: Why we ended it: "", "time", "limit", "heard", "cancel" or "orphan" (gatekeep is gone).
         self._cause = ""
         #: The signal that was the last one sent while the command itself still ran.
         self._stopped_by = ""
@@ -181,6 +182,8 @@ class Watch:
         #: The sandbox around it, None for none; and the end of what was printed, where a sandbox says what is wrong.
         self._confined: Confined | None = None
         self._last_printed = b""
+        #: What it is to print, and is ended at once after; None where it runs to its own end.
+        self._listener = Listener(request["listen_for"]) if request["listen_for"] else None
         #: How many processes were still there when we gave up; the keeper must then not be used again.
         self.left = 0
 
@@ -218,7 +221,7 @@ class Watch:
             if self._confined is not None:
                 os.close(self._confined.status)
             is_cut = log.finish()
-        end = {"": "ended", "time": "timed-out", "limit": "limit"}.get(self._cause, "cancelled")
+        end = {"": "ended", "time": "timed-out", "limit": "limit", "heard": "heard"}.get(self._cause, "cancelled")
         return {
             "exceeded": self._conclude_limits(),
             "end": "lost" if self.left else end,
@@ -232,6 +235,7 @@ class Watch:
             "log_bytes": log.printed_bytes,
             "log_cut": is_cut,
             "log_fault": log.fault,
+            "heard_count": self._listener.heard_count if self._listener is not None else 0,
         }
 
     def _conclude_limits(self) -> str:
@@ -287,6 +291,10 @@ class Watch:
             if not self._has_children:
                 return
             now = time.monotonic()
+            if self._listener is not None and self._listener.has_all and not self._cause and self._status is None:
+                # It runs for what it prints alone, so it gets no time to clean up either.
+                self._cause = "heard"
+                deadline = now
             if limits is not None and killing_until is None and now >= look_at:
                 look_at = now + LOOK_S
                 if self._looks_over(limits):
@@ -383,6 +391,8 @@ class Watch:
         except BlockingIOError:
             return True
         log.write(block)
+        if self._listener is not None:
+            self._listener.take(block)
         if self._confined is not None:
             self._last_printed = (self._last_printed + block)[-_LAST_BYTES:]
         return bool(block)

@@ -34,6 +34,7 @@ from gatekeep.build.command import (
     CommandRunner,
     CommandSpec,
     Exited,
+    Heard,
     Hindrance,
     Lost,
     NotStarted,
@@ -296,6 +297,8 @@ def _check_end(toolchain: Toolchain, what: str, result: CommandResult, output: s
             raise RunnerError(f"toolchain {toolchain.name}: {what} was cancelled")
         case NotStarted(message=message):
             problem = message
+        case Heard():  # nothing is listened for here
+            return
         case TimedOutEnd():
             problem = f"{what} did not end within {PROBE_LIMIT_S:g} s{printed}"
             way_out = "run it by hand to see what it waits for"

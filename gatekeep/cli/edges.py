@@ -298,6 +298,7 @@ def open_executor(
                 progress.message(message)
 
         def open_workplace() -> Workplace:
+            from gatekeep.boot.trial import try_boot
             from gatekeep.build.job import Workplace
             from gatekeep.build.readset import ReadWatch
             from gatekeep.build.worktree import MaterialisedTree
@@ -315,6 +316,7 @@ def open_executor(
                 host_environment=edges.environment,
                 jobs=max(1, cores // workers),
                 jobserver=jobserver,
+                try_boot=try_boot,
                 keep=keep,
                 caches=ready_caches,
             )

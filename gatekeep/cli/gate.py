@@ -79,8 +79,9 @@ def gate(
 
     Exit codes: 0 pass, 1 blocked, 2 usage or matrix error, 3 undecided, 130 interrupted.
 
-    A pass says that images build and fit. It does not say that they are safe to flash: keep a write-protected recovery
-    image and a way to reflash from outside, and follow the board maker's instructions and your local rules.
+    A pass says that images build, fit and, where the matrix asks for a boot, say in an emulator what is expected; an
+    emulator is not the board. It does not say that they are safe to flash: keep a write-protected recovery image and a
+    way to reflash from outside, and follow the board maker's instructions and your local rules.
     """
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         change = load_landing(edges.repository, base, head)

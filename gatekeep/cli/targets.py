@@ -66,7 +66,8 @@ def targets(
     Check a matrix and list its targets.
 
     A target is a board in one configuration, named port/board or port/board/configuration. The list shows each one's
-    flash part and its capacity, its toolchain and its recipe. Waivers (waivers.yml beside the matrix) are checked and
+    flash part and its capacity, its toolchain and its recipe, and to what its image boots in an emulator, where the
+    matrix asks for that; an emulator is not the board. Waivers (waivers.yml beside the matrix) are checked and
     listed too. When a file is wrong, every fault is written to
     standard error with its line and column, and the exit code is 2.
 
@@ -183,7 +184,7 @@ def render_targets(matrix: Matrix, ports: Iterable[Port], chosen: dict[str, list
     lines: list[str] = []
     shown = [target for targets_of_port in chosen.values() for target in targets_of_port]
     cells = {target.name: _cells_of(target) for target in shown}
-    widths = [max((len(row[column]) for row in cells.values()), default=0) for column in range(4)]
+    widths = [max((len(row[column]) for row in cells.values()), default=0) for column in range(5)]
     for port in ports:
         lines.append(f"{port.name}: {_describe_port(port)}")
         for target in chosen[port.name]:
@@ -198,10 +199,11 @@ def render_targets(matrix: Matrix, ports: Iterable[Port], chosen: dict[str, list
     return lines
 
 
-def _cells_of(target: Target) -> tuple[str, str, str, str]:
+def _cells_of(target: Target) -> tuple[str, ...]:
     part = target.part
     flash = "no part" if part is None else f"{part.name} {render_bytes(part.capacity_bytes)}"
-    return target.name, flash, target.toolchain.name, target.recipe.name
+    boots = "" if target.boot is None else f"boots to '{target.boot.expect[-1]}'"
+    return target.name, flash, target.toolchain.name, target.recipe.name, boots
 
 
 def _describe_port(port: Port) -> str:
@@ -303,4 +305,11 @@ def _target_json(target: Target) -> dict[str, Any]:
             for memory in target.memories
         ],
         "settings": dict(target.settings),
+        "boot": None
+        if target.boot is None
+        else {
+            "command": target.boot.command,
+            "expect": target.boot.expect,
+            "time_limit_s": target.boot.time_limit_s,
+        },
     }

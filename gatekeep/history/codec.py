@@ -178,7 +178,12 @@ def _encode_outcome(outcome: Outcome) -> Json:
     match outcome:
         case Built():
             artifacts = [[entry.kind, entry.name, entry.size_bytes, entry.sha256] for entry in outcome.artifacts]
-            return {"is": "built", "footprint": _encode_footprint(outcome.footprint), "artifacts": artifacts}
+            return {
+                "is": "built",
+                "footprint": _encode_footprint(outcome.footprint),
+                "artifacts": artifacts,
+                "booted_s": outcome.booted_s,
+            }
         case Broken():
             first = _encode_diagnostic(outcome.first_error) if outcome.first_error else None
             return {"is": "broken", "message": outcome.message, "first": first, "excerpt": list(outcome.excerpt)}
@@ -217,7 +222,12 @@ def _decode_outcome(document: Json) -> Outcome:
                 Artifact(kind=kind, name=name, size_bytes=size_bytes, sha256=sha256)
                 for kind, name, size_bytes, sha256 in document["artifacts"]
             )
-            return Built(footprint=_decode_footprint(document["footprint"]), artifacts=artifacts)
+            return Built(
+                footprint=_decode_footprint(document["footprint"]),
+                artifacts=artifacts,
+                # Absent in what was stored before there were boots.
+                booted_s=document.get("booted_s"),
+            )
         case "broken":
             first = _decode_diagnostic(document["first"]) if document["first"] else None
             return Broken(message=document["message"], first_error=first, excerpt=tuple(document["excerpt"]))

@@ -3,13 +3,14 @@ What one matrix asks less strictly than another.
 
 A change cannot loosen its own gate, so whatever a matrix of the change asks less of is a reason of its own. The rule
 here: what is not provably as strict counts as looser. A range of a part that moves is looser, since it may hold what
-another one kept out; one that shrinks in place is not. What only grows is never looser: more targets, claims, rules,
-warning options.
+another one kept out; one that shrinks in place is not. Another command to boot an image is looser, since it may say
+what the image does not. What only grows is never looser: more targets, claims, rules, warning options, texts that a
+console has to say.
 
 Compared is what targets of the base have, as resolved: whether a board's part was changed or the board was given
 another part is one question. A target that is gone is no loosening here; the judge has a rule for it. Nor is what
-cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe may. What the format gains (a line that a
-console has to show, for instance) has to be compared here; a test holds every field against this room's list.
+cannot be read from a matrix: a Makefile may drop `-Wall` as well as a recipe may. What the format gains has to be
+compared here; a test holds every field against this room's list.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from gatekeep.judge.waiver_loosening import compare_waivers
 from gatekeep.judge.warning_options import count_options, is_silencing
 from gatekeep.model.matrix import (
     Approver,
+    Boot,
     CacheWish,
     Matrix,
     Place,
@@ -199,6 +201,43 @@ def _compare_targets(base: Target, head: Target, grown: frozenset[str]) -> Itera
         subject = _name_subject("recipe", base.recipe.name, head.recipe.name)
         for aspect, message in _compare_recipes(base.recipe, head.recipe):
             yield _Looser(subject=subject, aspect=("recipe", *aspect), message=message, target=name)
+    for aspect, message in _compare_boots(base, head):
+        yield _Looser(subject="", aspect=("boot", *aspect), message=message, target=name, place=head.place)
+
+
+def _compare_boots(base: Target, head: Target) -> Iterator[Looser]:
+    """Who has to say more is held more strictly, as long as what had to be said before still comes in its order."""
+    before, after = base.boot, head.boot
+    if before is None:
+        return
+    if after is None:
+        yield (), "the image is no longer booted"
+        return
+    was, now = (shlex.join(_list_boot_words(boot, target.recipe)) for boot, target in ((before, base), (after, head)))
+    if was != now:
+        yield ("command",), f"it is booted by {now}, and no longer by {was}"
+    at = 0
+    for text in before.expect:
+        if text in after.expect[at:]:
+            at = after.expect.index(text, at) + 1
+        else:
+            turn = " in its turn" if text in after.expect else ""
+            yield ("expect", text), f"the console no longer has to say '{text}'{turn}"
+    if after.time_limit_s > before.time_limit_s:
+        yield ("time_limit",), f"{_say_longer(before.time_limit_s, after.time_limit_s)} for its boot"
+
+
+def _list_boot_words(boot: Boot, recipe: Recipe) -> Iterator[str]:
+    """Give the words of a command; which files a recipe leaves is its own affair."""
+    for word in boot.command:
+        for name, file in (("{elf}", recipe.elf), ("{image}", recipe.image)):
+            word = word.replace(file, name) if file else word
+        yield word
+
+
+def _say_longer(was_s: float, now_s: float) -> str:
+    # 15 digits hold whatever a matrix can say: a week, and nine digits after the point.
+    return f"the time limit is raised from {was_s:.15g} s to {now_s:.15g} s"
 
 
 def _name_subject(kind: str, before: str, after: str) -> str:
@@ -234,8 +273,7 @@ def _compare_caches(base: CacheWish | None, head: CacheWish | None) -> Iterator[
 def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
     """Which file is checked is the recipe's own affair, and so is how it is made; that one is checked is not."""
     if head.time_limit_s > base.time_limit_s:
-        # 15 digits hold whatever a matrix can say: a week, and nine digits after the point.
-        yield ("time_limit",), f"the time limit is raised from {base.time_limit_s:.15g} s to {head.time_limit_s:.15g} s"
+        yield ("time_limit",), _say_longer(base.time_limit_s, head.time_limit_s)
     for aspect, was, now in (
         ("memory_limit", base.memory_limit_bytes, head.memory_limit_bytes),
         ("disk_limit", base.disk_limit_bytes, head.disk_limit_bytes),

@@ -30,6 +30,7 @@ from gatekeep.matrix.scalars import (
     Address,
     Amount,
     Capacity,
+    ConsoleText,
     Day,
     DayCount,
     Flag,
@@ -273,6 +274,25 @@ class MemoryEntry(Entry):
     reserve: Maybe[Reserve] = Field(None, description="How much must stay free.", examples=["2 KiB"])
 
 
+class BootEntry(Entry):
+    """How an image is booted; an emulator is not the board."""
+
+    KIND = "boot"
+    NAMED = False
+    command: Command = Field(
+        description="The emulator, its console on standard output; {elf} and {image} are the recipe's files.",
+        examples=['[emulate-board, --console, "{image}"]'],
+    )
+    expect: list[ConsoleText] = Field(
+        min_length=1,
+        description="What the console has to say: parts of lines, byte for byte, each after the one before it.",
+        examples=['["clock ok", handover]'],
+    )
+    time_limit: Maybe[TimeLimit] = Field(
+        None, description="How long it may take to say it; absent: 10 s.", examples=["10 s"]
+    )
+
+
 class ConfigurationEntry(Entry):
     """What one configuration of a board has of its own."""
 
@@ -298,6 +318,11 @@ class ConfigurationEntry(Entry):
         {},
         description="Words that fill placeholders, added to those of the levels above; null removes one.",
         examples=["{cross: riscv64-}"],
+    )
+    boot: BootEntry | None = Field(
+        None,
+        description="How the image is booted after it was built; nearest level wins, null for not at all.",
+        examples=['{command: [emulate, "{image}"], expect: [handover]}'],
     )
 
 

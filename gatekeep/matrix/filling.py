@@ -7,9 +7,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from gatekeep.matrix.entries import RecipeEntry
+from gatekeep.matrix.entries import BootEntry, RecipeEntry
 from gatekeep.matrix.faults import Mark, find_nearest, quote
-from gatekeep.model.matrix import ImageFormat, Recipe
+from gatekeep.model.matrix import Boot, ImageFormat, Recipe
 from gatekeep.model.placeholders import (
     RUN_TIME_NAMES,
     Placeholder,
@@ -81,6 +81,31 @@ def fill_recipe(name: str, entry: RecipeEntry, filler: Filler) -> Recipe:
     if entry.disk_limit is not None:
         recipe = replace(recipe, disk_limit_bytes=entry.disk_limit)
     return recipe
+
+
+def fill_boot(entry: BootEntry, recipe: Recipe, filler: Filler) -> Boot:
+    """Make the boot of one target; `{elf}` and `{image}` become what the recipe says of its files."""
+    files = {"elf": recipe.elf, "image": recipe.image}
+    words = []
+    for index, template in enumerate(entry.command):
+        mark = entry.value_at("command", index)
+        pieces: list[str | Placeholder] = []
+        for piece in template:
+            name = piece.name if isinstance(piece, Placeholder) else None
+            if name not in files or name in filler.values:
+                pieces.append(piece)
+            elif file := files[name]:
+                pieces += parse_template(file)
+            else:
+                way_out = f"write {name}: in the recipe, or boot what it leaves"
+                filler.report(mark, f"recipe {recipe.name} leaves no {{{name}}} to boot for", way_out)
+        words.append(filler.fill(tuple(pieces), mark))
+    if not words[0]:
+        mark = entry.value_at("command", 0)
+        filler.report(mark, "a boot begins with an empty word for", "write the emulator's name")
+        words[0] = "-"  # goes nowhere: what is reported is no matrix
+    boot = Boot(command=tuple(words), expect=tuple(entry.expect))
+    return boot if entry.time_limit is None else replace(boot, time_limit_s=entry.time_limit)
 
 
 def _fill_commands(entry: RecipeEntry, filler: Filler) -> tuple[tuple[str, ...], ...]:

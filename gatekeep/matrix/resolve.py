@@ -22,7 +22,7 @@ from gatekeep.matrix.entries import (
     ToolchainEntry,
 )
 from gatekeep.matrix.faults import Faults, Mark, quote, suggest
-from gatekeep.matrix.filling import Filler, fill_recipe, way_out_of
+from gatekeep.matrix.filling import Filler, fill_boot, fill_recipe, way_out_of
 from gatekeep.matrix.machines import ANY_FORM, MACHINE_FORMS
 from gatekeep.matrix.scalars import LOAD_TIME_NAMES
 from gatekeep.matrix.storage import list_clashes, resolve_memory, resolve_part
@@ -248,16 +248,19 @@ class _Resolver:
         filler = Filler(
             values=fixed | settings, report=lambda place, problem, way_out: self._share(place, problem, way_out, whom)
         )
+        recipe = fill_recipe(recipe_name, recipe_entry, filler)
+        boot = self._said(levels, "boot")
         return Target(
             port=port_name,
             board=board,
             configuration=configuration,
             toolchain=toolchain,
-            recipe=fill_recipe(recipe_name, recipe_entry, filler),
+            recipe=recipe,
             part=part,
             part_address=part_address,
             memories=memories,
             settings=tuple(settings.items()),
+            boot=fill_boot(boot, recipe, filler) if boot is not None else None,
             place=self._place(mark),
         )
 

@@ -158,6 +158,24 @@ def _read_line(value: object) -> str:
 Line = Annotated[str, PlainValidator(_read_line), WithJsonSchema({"type": _TEXT_TYPES, "pattern": r"^(?=.*\S)[^\n]*$"})]
 
 
+def _read_console_text(value: object) -> str:
+    text = _read_line(value)
+    if text != text.strip() or not text.isprintable():
+        raise ValueError(
+            "what a console says is text without line breaks, control characters and blanks around it, "
+            f"got {quote(text)}; write a part of one line"
+        )
+    return text
+
+
+ConsoleText = Annotated[
+    str,
+    PlainValidator(_read_console_text),
+    WithJsonSchema({"type": _TEXT_TYPES, "pattern": r"^[^\s\x00-\x1f\x7f]([^\n\x00-\x1f\x7f]*[^\s\x00-\x1f\x7f])?$"}),
+]
+"""A part of a line, literal: braces mean themselves."""
+
+
 def _read_template(value: object) -> Template:
     return parse_template(_need_text(value, "text"))
 

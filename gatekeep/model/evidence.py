@@ -112,10 +112,16 @@ class Artifact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Built:
-    """Every command succeeded, every artifact is there, sound and of the port's machine, and every region fits."""
+    """
+    Every command succeeded, every artifact is there, sound and of the port's machine, and every region fits.
+
+    Where the target is booted, its console said all that is expected, after `booted_s` seconds of the emulator; None
+    where it is not. Two builds of the same bytes are the same, however long they took to boot.
+    """
 
     footprint: Footprint
     artifacts: tuple[Artifact, ...]
+    booted_s: float | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -187,6 +187,26 @@ class Recipe:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Boot:
+    """
+    How an image is booted, and what its console has to say.
+
+    `command` is the emulator, run where the recipe's commands are, and holds the same run-time placeholders; `expect`
+    are texts of one line each, which have to come in this order. Neither is ever empty.
+    """
+
+    command: tuple[str, ...]
+    expect: tuple[str, ...]
+    time_limit_s: float = 10.0
+
+    def __post_init__(self) -> None:
+        if not self.command or not self.expect or not all(self.expect):
+            raise ValueError("a boot needs a command and texts to expect")
+        if not self.time_limit_s > 0:
+            raise ValueError(f"time_limit_s must be above 0, got {self.time_limit_s}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Port:
     """
     All targets of one CPU architecture.
@@ -211,7 +231,7 @@ class Target:
 
     `part` is None for what has no flash part (a library). `part_address` is where the processor sees the part's first
     byte: load addresses of the ELF count from there; None when they are offsets into the part already. `settings` are
-    the free values that filled the recipe's placeholders.
+    the free values that filled the recipe's placeholders. `boot` is None for what is not booted.
     """
 
     port: str
@@ -223,6 +243,7 @@ class Target:
     part_address: int | None
     memories: tuple[Memory, ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
+    boot: Boot | None = None
     place: Place = field(compare=False)
 
     @property

@@ -19,6 +19,7 @@ import gatekeep
 from gatekeep.model.change import Commit, Conflict
 from gatekeep.model.evidence import (
     Broken,
+    Built,
     Diagnostic,
     Evidence,
     RegionUse,
@@ -157,6 +158,7 @@ def _result(evidence: Evidence, by_tree: dict[str, Commit]) -> dict[str, Any]:
         "errors": sum(diagnostic.severity is Severity.ERROR for diagnostic in evidence.diagnostics),
         # Milliseconds: what a clock on a busy machine can mean.
         "elapsed_s": round(evidence.elapsed_s, 3),
+        "booted_s": _booted_s(evidence),
         "started_at": _time(evidence.started_at) if evidence.started_at is not None else None,
         "log": evidence.log_path,
         "log_cut": evidence.log_cut,
@@ -167,6 +169,11 @@ def _result(evidence: Evidence, by_tree: dict[str, Commit]) -> dict[str, Any]:
         if evidence.carried is not None
         else None,
     }
+
+
+def _booted_s(evidence: Evidence) -> float | None:
+    booted_s = evidence.outcome.booted_s if isinstance(evidence.outcome, Built) else None
+    return None if booted_s is None else round(booted_s, 3)
 
 
 def _diagnostic(diagnostic: Diagnostic) -> dict[str, Any]:

@@ -28,6 +28,7 @@ from gatekeep.build.command import (
     CommandRunner,
     CommandSpec,
     Exited,
+    Heard,
     Hindrance,
     Lost,
     NotStarted,
@@ -97,6 +98,10 @@ _PLAYS: dict[str, tuple[str, Act]] = {
     "hang-hard": (
         "trap '' TERM; echo hard; while :; do sleep 100; done",
         Act(output=b"hard\n", takes_s=100.0, stopped_by="SIGKILL"),
+    ),
+    "speak": (
+        "echo clock ok; echo handover; exec sleep 100",
+        Act(output=b"clock ok\nhandover\n", takes_s=100.0),
     ),
     "write": (
         "echo rom > image.rom",
@@ -173,6 +178,20 @@ class TestContract:
         assert result.end == TimedOutEnd(stopped_by="SIGKILL")
         assert result.elapsed_s >= 0.2 + _GRACE_S
         assert spec.log_path.read_bytes() == b"hard\n"
+
+    @pytest.mark.parametrize("listen_for", [(b"clock ok", b"handover"), (b"ok\nhand",)])
+    def test_what_is_listened_for_ends_a_command(self, stage, spec, cancel, listen_for):
+        result = stage.runner.run(stage.cast(replace(spec, listen_for=listen_for), "speak"), cancel)
+        assert (result.end, result.heard_count) == (Heard(), len(listen_for))
+        assert result.elapsed_s < spec.time_limit_s
+
+    def test_what_is_listened_for_and_does_not_come_is_counted(self, stage, spec, cancel):
+        result = stage.runner.run(
+            stage.cast(replace(spec, listen_for=(b"handover", b"clock ok"), time_limit_s=0.5), "speak"), cancel
+        )
+        assert (result.end, result.heard_count) == (TimedOutEnd(stopped_by="SIGTERM"), 1)
+        result = stage.runner.run(stage.cast(replace(spec, listen_for=(b"built", b"run")), "succeed"), cancel)
+        assert (result.end, result.heard_count) == (Exited(code=0), 1)
 
     def test_missing_program_is_named(self, stage, spec, cancel):
         end = stage.runner.run(replace(spec, argv=("no-such-cc", "-v")), cancel).end

@@ -16,6 +16,7 @@ from gatekeep.judge.loosening import list_loosenings
 from gatekeep.matrix.load import parse_matrix
 from gatekeep.model.matrix import (
     Approver,
+    Boot,
     CacheWish,
     Matrix,
     Memory,
@@ -302,6 +303,59 @@ def test_each_loosening_is_a_line_of_its_own(old: str, new: str, statements: lis
 def test_what_is_as_strict_or_stricter_is_no_loosening(old: str, new: str) -> None:
     head = edit(TEXT, (old, new)) if "inside" not in new else TEXT.replace("inner-16", "inside-16")
     assert list_loosenings(read(TEXT), read(head)) == ()
+
+
+BOOT = "boot: {command: [emulate, '{image}'], expect: [skerry, clock ok, handover], time_limit: 5 s}"
+BOOTED = TEXT.replace("wick: {part", f"wick: {{{BOOT}, part")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "statements"),
+    [
+        (f"{BOOT}, ", "", ["the image is no longer booted; arm/wick"]),
+        (BOOT, "boot: null", ["the image is no longer booted; arm/wick"]),
+        (", handover]", "]", ["the console no longer has to say 'handover'; arm/wick"]),
+        (
+            "[skerry, clock ok, handover]",
+            "[clock ok]",
+            [
+                "the console no longer has to say 'handover'; arm/wick",
+                "the console no longer has to say 'skerry'; arm/wick",
+            ],
+        ),
+        ("clock ok", "clock", ["the console no longer has to say 'clock ok'; arm/wick"]),
+        (
+            "clock ok, handover",
+            "handover, clock ok",
+            ["the console no longer has to say 'handover' in its turn; arm/wick"],
+        ),
+        ("time_limit: 5 s", "time_limit: 5.5 s", ["the time limit is raised from 5 s to 5.5 s for its boot; arm/wick"]),
+        (", time_limit: 5 s", "", ["the time limit is raised from 5 s to 10 s for its boot; arm/wick"]),
+        (
+            "[emulate, '{image}']",
+            "[echo, skerry, clock ok, handover, '{image}']",
+            [
+                "it is booted by echo skerry 'clock ok' handover '{image}', and no longer by emulate '{image}'; "
+                "arm/wick",
+            ],
+        ),
+    ],
+)
+def test_whatever_asks_less_of_a_boot_is_a_line_of_its_own(old: str, new: str, statements: list[str]) -> None:
+    assert compare((old, new), base=BOOTED) == statements
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("time_limit: 5 s", "time_limit: 4999 ms"),
+        ("[skerry, clock ok, handover]", "[skerry, rom ok, clock ok, skerry, handover, keeper]"),
+        ('image: "{out}/{board}.rom"', 'image: "{out}/first.rom"'),  # which file is booted is the recipe's affair
+        ("holm: {part", f"holm: {{{BOOT}, part"),
+    ],
+)
+def test_a_boot_that_asks_as_much_is_no_loosening(old: str, new: str) -> None:
+    assert compare((old, new), base=BOOTED) == []
 
 
 def test_a_dropped_target_is_left_to_its_own_rule() -> None:
@@ -592,9 +646,10 @@ COMPARED: dict[type, tuple[set[str], set[str]]] = {
     Rules: ({"new_warnings", "growth_per_change", "waiver_days"}, set()),
     Port: ({"name", "machine", "bits", "byte_order"}, {"maintainers", "since", "place"}),
     Target: (
-        {"port", "board", "configuration", "toolchain", "recipe", "part", "part_address", "memories"},
+        {"port", "board", "configuration", "toolchain", "recipe", "part", "part_address", "memories", "boot"},
         {"settings", "place"},
     ),
+    Boot: ({"command", "expect", "time_limit_s"}, set()),
     Part: ({"capacity_bytes", "regions"}, {"name"}),
     Region: ({"name", "at_bytes", "capacity_bytes", "reserve_bytes", "write_protected"}, set()),
     Memory: ({"name", "address", "capacity_bytes", "reserve_bytes"}, set()),

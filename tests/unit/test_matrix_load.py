@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from gatekeep.errors import MatrixError, UsageError
 from gatekeep.matrix.load import load_matrix, parse_matrix
 from gatekeep.model.matrix import (
+    Boot,
     CacheWish,
     Claim,
     ImageFormat,
@@ -103,6 +104,21 @@ def test_one_target_is_whole(skerry):
         settings=(("cross", "riscv64-"), ("opt", "-O2")),
         place=Place(path="skerry.yml", line=51, column=7),
     )
+
+
+def test_boot_is_as_written_and_the_nearest_wins():
+    text = SOUND.replace("    bits: 64\n", "    bits: 64\n    boot: {command: [emulate, '{elf}'], expect: [skerry]}\n")
+    own = ", boot: {command: [emulate, '{elf}', '{{}}'], expect: ['{ok}', ok], time_limit: 2 min}"
+    by_port, by_board, by_none = (
+        _parse(text.replace("mere:", f"mere: {{part: nor-64{more}}}")) for more in ("", own, ", boot: null")
+    )
+    of_port = Boot(command=("emulate", "{out}/vale.elf"), expect=("skerry",), time_limit_s=10.0)
+    assert [_get(matrix, "riscv64/vale").boot for matrix in (by_port, by_board, by_none)] == [of_port] * 3
+    assert [_get(matrix, "riscv64/mere").boot for matrix in (by_port, by_board, by_none)] == [
+        Boot(command=("emulate", "{out}/mere.elf"), expect=("skerry",), time_limit_s=10.0),
+        Boot(command=("emulate", "{out}/mere.elf", "{{}}"), expect=("{ok}", "ok"), time_limit_s=120.0),
+        None,
+    ]
 
 
 def test_compile_cache_is_as_written_and_off_by_default(skerry):

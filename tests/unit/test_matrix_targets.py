@@ -14,7 +14,7 @@ from tests.unit.test_matrix_faults import DATA, SOUND
 LIST = """\
 riscv64: RISCV, 64 bits, little-endian; Isa Thorne, Ole Brandt
   riscv64/vale            nor-64 8 MiB   bare-clang  board-make
-  riscv64/mere            nor-4 512 KiB  bare-clang  board-make
+  riscv64/mere            nor-4 512 KiB  bare-clang  board-make  boots to 'clock {ok}'
   riscv64/tarn/debug      nor-64 8 MiB   bare-clang  board-make
   riscv64/tarn/release    nor-4 512 KiB  bare-clang  board-make
 
@@ -181,6 +181,12 @@ def test_json_holds_what_builds_each_target(capsys):
             {"name": "sram", "address": "0x80000000", "capacity_bytes": 65_536, "reserve_bytes": 2048},
         ],
         "settings": {"cross": "riscv64-", "opt": "-O2"},
+        "boot": None,
+    }
+    assert data["targets"][1]["boot"] == {
+        "command": ["emulate-board", "mere", "{out}/mere.rom", "{out}/mere.elf"],
+        "expect": ["skerry", "clock {ok}"],
+        "time_limit_s": 5.0,
     }
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import sqlite3
 import subprocess
 import sys
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -100,6 +103,20 @@ def test_codec_notices_every_flipped_byte_and_every_cut() -> None:
 
 def test_only_what_says_something_about_the_target_is_reused() -> None:
     assert [is_reusable(make_evidence(outcome)) for outcome in OUTCOMES] == [True] * 5 + [False] * 2
+
+
+def test_codec_keeps_how_long_a_boot_took_and_reads_what_was_stored_before_boots() -> None:
+    """Equality passes over it: how long a boot took says nothing about the build."""
+    booted = Built(footprint=FOOTPRINT, artifacts=(), booted_s=0.25)
+    found = decode_evidence(encode_evidence(make_evidence(booted))).outcome
+    assert isinstance(found, Built)
+    assert found.booted_s == 0.25
+    document = json.loads(zlib.decompress(encode_evidence(make_evidence(OUTCOMES[0]))[32:]))
+    del document["outcome"]["booted_s"]
+    body = zlib.compress(json.dumps(document).encode())
+    old = decode_evidence(hashlib.sha256(body).digest() + body).outcome
+    assert isinstance(old, Built)
+    assert old.booted_s is None
 
 
 def test_store_gives_back_what_was_added_after_reopening(tmp_path: Path) -> None:
