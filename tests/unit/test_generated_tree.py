@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from gatekeep.matrix.load import parse_matrix
-from tests.benchmarks.measured_gate import GateFacts
+from tests.benchmarks.measured_gate import LEAVINGS, STORE, GateFacts
 from tests.generated_tree import KINDS, Shape, Step, commit_history, generate_history
 from tests.repos import make_repository
 
@@ -123,7 +123,7 @@ def facts(*elapsed_s: float) -> GateFacts:
         peak_rss_bytes=1,
         import_s=0.1,
         jobs=jobs,
-        parts={"store": (len(jobs), 0.3, 0.3, 0.1)},
+        parts={STORE: (len(jobs), 0.3, 0.3, 0.1), LEAVINGS: (len(jobs), 0.15, 0.6, 0.05)},
         start_s=0.5,
         end_s=19.0,
         output="",
@@ -143,6 +143,6 @@ def test_bound_is_the_longest_job_or_all_work_shared(elapsed_s: tuple[float, ...
     assert facts(*elapsed_s).bound_s(cores) == bound_s
 
 
-def test_cpu_of_a_job_is_its_thread_and_its_share_of_keepers_and_store() -> None:
-    assert facts(1.0, 2.0, 3.0).job_cpu_s == pytest.approx(0.01 + 0.3 / 3 + 0.3 / 3)
+def test_cpu_of_a_job_is_its_thread_and_its_share_of_what_all_have() -> None:
+    assert facts(1.0, 2.0, 3.0).job_cpu_s == pytest.approx(0.01 + 0.3 / 3 + 0.3 / 3 + 0.15 / 3)
     assert facts().job_cpu_s == 0.0
