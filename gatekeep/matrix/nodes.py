@@ -9,6 +9,7 @@ implicit types, so that a board named `no`, `0x10` or `1:30` is just a name.
 
 from __future__ import annotations
 
+import codecs
 import re
 from dataclasses import dataclass, field
 from typing import Any
@@ -97,11 +98,12 @@ def decode(data: bytes, faults: Faults) -> str:
     if len(data) > MATRIX_LIMIT_BYTES:
         faults.add((1, 1), f"the file is larger than {MATRIX_LIMIT_BYTES // 1024**2} MiB; shorten it")
         faults.raise_if_any()
+    body = data.removeprefix(codecs.BOM_UTF8)
     try:
-        text = data.decode("utf-8-sig")
+        text = body.decode()
     except UnicodeDecodeError as error:
-        before = data[: error.start].decode("utf-8-sig")
-        problem = f"byte 0x{data[error.start]:02X} is not UTF-8; save the file as UTF-8"
+        before = body[: error.start].decode()
+        problem = f"byte 0x{body[error.start]:02X} is not UTF-8; save the file as UTF-8"
         faults.add((before.count("\n") + 1, len(before) - before.rfind("\n")), problem)
         faults.raise_if_any()
     if unwanted := _UNWANTED.search(text):

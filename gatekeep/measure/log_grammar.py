@@ -226,7 +226,7 @@ def _read_severity(where: str, word: str, message: str, assembling: bool) -> Hea
     if _REPEATS.match(message) or (speaker is Speaker.MAKE and _CLOCK.match(message)):
         return Header(None)
     if speaker is Speaker.LINKER and not rest and (match := _PLACE_AND_MESSAGE.fullmatch(message)):
-        path, line, message = match[1], int(match[2]), match[3]
+        path, line, message = match[1], int(match[2]) or None, match[3]
     message, option = _split_option(message)
     return Header(
         severity=Severity.WARNING if word in ("warning", "Warning") else Severity.ERROR,
@@ -261,7 +261,7 @@ def _read_place(where: str) -> _Place | None:
         return None
     if match := _PLACE.fullmatch(where):
         if _PSEUDO_FILE.fullmatch(match[1]):
-            return (None, int(match[2]), None, False)
+            return (None, int(match[2]) or None, None, False)
         return (match[1], int(match[2]) or None, int(match[3] or 0) or None, False)
     if match := _SECTION_PLACE.fullmatch(where):
         name = match[1].split(":", 1)[0]

@@ -222,6 +222,8 @@ def test_what_the_coding_standards_allow_comes_back(entries: list[tuple[str, int
         ("/bin/sh: 1: cc9: not found", "error make - cc9: not found"),
         ("bash: line 3: cc9: command not found", "error make - cc9: command not found"),
         ("env: ‘cc9’: No such file or directory", "error make - ‘cc9’: No such file or directory"),
+        ("<stdin>:0: error: bad", "error compiler - bad"),
+        ("ld: error: x.c:0: undefined reference to `f'", "error linker x.c undefined reference to `f'"),
         ("ninja: error: 'x.c', needed by 'x.o', missing and no known rule to make it",
          "error make - 'x.c', needed by 'x.o', missing and no known rule to make it"),
     ],

@@ -261,6 +261,13 @@ def test_line_ends_and_byte_order_mark_of_other_systems_change_nothing():
     assert parse_matrix(b"\xef\xbb\xbf" + SOUND.encode(), path="m.yml") == sound
 
 
+def test_byte_that_is_not_utf8_is_named_with_its_place_behind_a_byte_order_mark_too():
+    for mark in (b"", b"\xef\xbb\xbf"):
+        with pytest.raises(MatrixError) as caught:
+            parse_matrix(mark + b"matrix: 1\nn\xbfn,,", path="m.yml")
+        assert str(caught.value) == "m.yml:2:2: byte 0xBF is not UTF-8; save the file as UTF-8"
+
+
 def test_what_nobody_uses_is_accepted():
     spare = '  spare: {build: [make, "{whatever}"], elf: "{out}/x"}\nparts:\n  nor-1: {capacity: 1 Mibit}\n'
     assert len(_parse(SOUND.replace("parts:\n", spare)).targets) == 2
