@@ -169,7 +169,8 @@ def main() -> int:
     for surprise in shown.surprises:
         print(f"ci/demo: {surprise}", file=sys.stderr)
     if not shown.surprises:
-        print("\nEvery verdict is as expected. A pass says that images build and fit, not that they are safe to flash.")
+        print("\nEvery verdict is as expected. A pass says that images build, fit and boot in an emulator, which is no")
+        print("board; it does not say that they are safe to flash.")
     print(f"The site:    {shown.site / 'index.html'}    (open it in a browser)")
     print(f"Look around: cd {shown.repository} && git log --all --oneline --graph")
     return 1 if shown.surprises else 0

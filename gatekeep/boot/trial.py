@@ -77,7 +77,8 @@ def _judge(boot: Boot, recipe: Recipe, result: CommandResult, console: bytes) ->
         case TimedOutEnd():
             return _did_not_say(boot, result, f" within {boot.time_limit_s:g} s", console)
         case Exited(code=code) if code in _NOT_RUN:
-            return _not_run(program, f"{program} ended with exit code {code}: what it calls cannot be run here")
+            said = next(reversed(_last_lines(console)), "what it calls cannot be run here")
+            return _not_run("what it calls", f"{program} ended with exit code {code}: {said}")
         case NotStarted(kind=Hindrance.MISSING_PROGRAM, message=message) if not _is_the_trees(program):
             return _not_run(program, message)
         case _:
@@ -85,7 +86,7 @@ def _judge(boot: Boot, recipe: Recipe, result: CommandResult, console: bytes) ->
     outcome = outcome_of_command(program, result, recipe)
     match result.end:
         case Exited() | Signalled() if not isinstance(outcome, NotDecided):
-            end = outcome.message if isinstance(outcome, Broken) else f"{program} ended"
+            end = outcome.message if isinstance(outcome, Broken) else "the emulator ended"
             return _did_not_say(boot, result, f": {end}", console)
         case OverLimit() if isinstance(outcome, Broken):
             return replace(outcome, message=f"while it booted, {outcome.message}", excerpt=_last_lines(console))

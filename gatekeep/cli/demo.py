@@ -166,7 +166,7 @@ def demo(folder: Path) -> None:
     wherever it is made.
 
     \b
-    Building it needs GNU make, python3 and the compilers: pip install 'gatekeep[demo]'
+    Building and booting it needs GNU make, python3, the compilers and an emulator: pip install 'gatekeep[demo]'
     """
     source = locate_scenario()
     scenario = load_scenario(source)

@@ -114,11 +114,10 @@ class Expectation(_Entry):
 
 
 class Proposal(_Entry):
-    """A series of patches on top of main, on the branch `proposal/<name>`; `note` is `boot` where only a boot tells."""
+    """A series of patches on top of main, on the branch `proposal/<name>`."""
 
     name: str
     title: str
-    note: str | None = None
     expect: Expectation
 
     @property

@@ -55,7 +55,7 @@ def test_all_in_its_order_is_a_boot(tmp_path: Path) -> None:
     [
         (Act(output=b"skerry\n", takes_s=6.0), "booted and did not say 'clock ok' within 5 s"),
         (Act(takes_s=6.0, stopped_by="SIGKILL"), "booted and did not say 'skerry' within 5 s"),
-        (Act(output=b"skerry"), "booted and did not say 'clock ok': emulate ended"),
+        (Act(output=b"skerry"), "booted and did not say 'clock ok': the emulator ended"),
         (
             Act(output=b"skerry\nhandover\nclock ok\n", end=Exited(code=3)),
             "booted and did not say 'handover': emulate ended with exit code 3",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import fields, replace
 from datetime import date, timedelta
@@ -33,7 +34,13 @@ from gatekeep.model.rule import Rule
 from gatekeep.model.waiver import Waiver
 from tests.cases import make_matrix, make_target, make_waiver
 
-TEXT = (Path(__file__).parents[2] / "matrices" / "skerry" / "tree" / "matrix.yml").read_text("utf-8")
+#: Without its boots, of which one target has another below.
+TEXT = re.sub(
+    r",\n +boot: .*}}",
+    "}",
+    (Path(__file__).parents[2] / "matrices" / "skerry" / "tree" / "matrix.yml").read_text("utf-8"),
+    count=1,
+)
 EVERY = (
     "aarch64/ness/debug, aarch64/ness/release, aarch64/skaw, arm/holm, arm/mere/debug, arm/mere/release, arm/wick, "
     "loongarch64/dune, loongarch64/strand, mips/corrie/debug, mips/corrie/release, mips/lough, powerpc/brae, "
