@@ -3,10 +3,11 @@ Looks twice before it believes: a failure of the machine is tried again, and a "
 
 Both within bounds. Where the machine failed in a way that may pass (out of memory, a full disk, a lost process), the
 job is tried twice more, one such job at a time: what failed for want of room should not have to share it again. A build
-that failed is built a second time. Of many targets that fail at one tree with one error at one place of the sources
-only the first is: that all of them fail by chance alike is not believed. What failed once and passed once is undecided,
-with both logs: a race of the recipe, or a machine that cannot be trusted; and so is what contradicts a result that an
-earlier run has stored for the very same inputs.
+that failed is built a second time, and a third time where it failed in another way: what is said was seen twice. Of
+many targets that fail at one tree with one error at one place of the sources only the first is: that all of them fail
+by chance alike is not believed. What failed once and passed once is undecided, with both logs: a race of the recipe, or
+a machine that cannot be trusted; and so is what contradicts a result that an earlier run has stored for the very same
+inputs.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from gatekeep.model.plan import Job
 
 #: How often a job is tried where the machine fails.
 _TRIES = 3
+#: How often at most a job is built that fails each time in another way.
+_LOOKS = 3
 _HINT = (
     "look at both logs: a recipe that races with itself, or a machine that fails; when that is settled, have it built "
     "again with gatekeep audit --clear and its name"
@@ -73,14 +76,25 @@ class SecondLook:
     def _confirm(self, job: Job, first: Evidence, builder: Builder) -> Evidence:
         if not _may_be_chance(first) or self._was_seen(job, first):
             return first
-        second = self._build_surely(job, builder, attempt=2)
-        if _is_red(second):
-            builder.drop_log(second)
-            self._note(job, first)
-            return first
-        if isinstance(second.outcome, NotDecided):
-            return second
-        return contradict(first, second)
+        seen = [first]
+        for attempt in range(2, _LOOKS + 1):
+            latest = self._build_surely(job, builder, attempt)
+            if isinstance(latest.outcome, NotDecided):
+                return latest
+            if not _is_red(latest):
+                return contradict(first, latest)
+            # A stranger may have ended a compiler: what is said is what was seen twice, not what was seen first.
+            believed = next((entry for entry in seen if _fault(entry) == _fault(latest)), None)
+            seen.append(latest)
+            if believed is not None:
+                break
+        else:
+            believed = latest
+        for entry in seen:
+            if entry is not believed:
+                builder.drop_log(entry)
+        self._note(job, believed)
+        return believed
 
     def _was_seen(self, job: Job, evidence: Evidence) -> bool:
         with self._lock:
@@ -129,6 +143,15 @@ def _may_be_chance(evidence: Evidence) -> bool:
     """An image that was measured is what it is; anything else that failed may have failed by chance."""
     outcome = evidence.outcome
     return isinstance(outcome, Broken | TimedOut) or (isinstance(outcome, Outgrown) and outcome.footprint is None)
+
+
+def _fault(evidence: Evidence) -> tuple[str, str, str]:
+    """What failed, so that two builds can be held against each other; empty texts where nothing more is known."""
+    match evidence.outcome:
+        case Broken(message=message, first_error=first):
+            return "broken", first.place if first is not None else "", first.message if first is not None else message
+        case outcome:
+            return name_outcome(outcome), "", ""
 
 
 def _cause(job: Job, evidence: Evidence) -> tuple[str, str, str] | None:

@@ -50,6 +50,21 @@ def test_a_failure_is_believed_when_it_was_seen_twice() -> None:
     assert (builder.attempts, builder.dropped) == ([1, 2], ["logs/2.log"])
 
 
+def test_of_failures_that_differ_the_one_is_believed_that_was_seen_twice() -> None:
+    builder = ScriptedBuilder(WORDLESS, broken(), broken())
+    found = SecondLook().build(JOB, builder)
+    assert (found.outcome, found.log_path) == (broken(), "logs/2.log")
+    assert (builder.attempts, builder.dropped) == ([1, 2, 3], ["logs/1.log", "logs/3.log"])
+    builder = ScriptedBuilder(broken(), WORDLESS, broken())
+    assert SecondLook().build(JOB, builder).outcome == broken()
+    assert builder.dropped == ["logs/2.log", "logs/3.log"]
+
+
+def test_where_every_failure_is_another_one_the_last_is_told() -> None:
+    found = SecondLook().build(JOB, ScriptedBuilder(WORDLESS, broken(), LATE))
+    assert found.outcome == LATE
+
+
 @pytest.mark.parametrize("red", [broken(), WORDLESS, LATE, outgrown()])
 def test_what_fails_once_and_passes_once_is_undecided_with_both_logs(red: Outcome) -> None:
     found = SecondLook().build(JOB, ScriptedBuilder(red, built()))
