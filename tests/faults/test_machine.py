@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import random
 import shutil
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +17,7 @@ import pytest
 
 from tests.faults.sounding import Answer, Sounding, make_tree
 from tests.repos import GitFolder
+from tests.small_disk import fill, mount_small_disk
 
 GCC = "arm-none-eabi-gcc"
 
@@ -44,25 +44,15 @@ def undisturbed(tree: GitFolder, whole_store: Path) -> Answer:
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 3 MiB of the test's own; making one asks for root, which CI is."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=3m", "none", str(folder)], capture_output=True, check=False
-    )
-    if done.returncode != 0:
-        assert os.environ.get("CI") is None, f"CI must be able to mount a file system: {done.stderr!r}"
-        pytest.skip("only root can mount a file system of the test's own")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    with mount_small_disk(tmp_path / "disk", size_bytes=3 * 1024**2) as place:
+        yield place
 
 
 def test_a_full_disk_is_undecided_and_when_there_is_room_again_the_gate_decides(
     tree: GitFolder, small_disk: Path, undisturbed: Answer
 ) -> None:
-    ballast = small_disk / "ballast"
     # The disk is full when the store has just been made.
-    ballast.write_bytes(b"\0" * (3 * 1024**2 - 160 * 1024))
+    ballast = fill(small_disk, leave_bytes=160 * 1024)
     sounding = Sounding(tree, small_disk / "store")
     sounding.report = small_disk.parent / "full.json"
     full = sounding.run()

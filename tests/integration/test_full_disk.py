@@ -28,6 +28,7 @@ from gatekeep.report.site.files import iter_files
 from gatekeep.report.site.write import write_site
 from tests.cases import broken
 from tests.site_cases import image, make_health, make_line
+from tests.small_disk import fill, mount_small_disk
 
 _SIZE = 1024**2
 LINE = make_line(2000)
@@ -35,29 +36,8 @@ LINE = make_line(2000)
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    place = tmp_path / "small"
-    place.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={_SIZE}", "tmpfs", str(place)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if done.returncode:
-        why = f"no file system of its own: {done.stderr.strip()}; it takes root"
-        pytest.fail(why) if "CI" in os.environ else pytest.skip(why)
-    try:
+    with mount_small_disk(tmp_path / "small", size_bytes=_SIZE) as place:
         yield place
-    finally:
-        subprocess.run(["umount", "--lazy", str(place)], check=True)
-
-
-def fill(disk: Path, *, leave_bytes: int) -> Path:
-    """Fill the disk with one file that can be removed again."""
-    status = os.statvfs(disk)
-    ballast = disk / "ballast"
-    ballast.write_bytes(b"\0" * max(0, status.f_bavail * status.f_frsize - leave_bytes))
-    return ballast
 
 
 def usual(*, is_broken: bool) -> Health:

@@ -33,7 +33,7 @@ MAX = 1024**3
 def boot(folder: Path, act: Act | None, *, program: str = "emulate") -> BootResult:
     wanted = Boot(command=(program, *BOOT.command[1:]), expect=BOOT.expect, time_limit_s=BOOT.time_limit_s)
     spec = CommandSpec(
-        argv=(program, "/work/out/x.elf"),
+        argv=(program, "/place/out/x.elf"),
         directory=folder,
         environment={},
         time_limit_s=5.0,
