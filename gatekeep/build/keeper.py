@@ -325,7 +325,7 @@ class Watch:
     def _looks_over(self, limits: LimitWatch) -> bool:
         """Look whether more is used than may be."""
         processes = None
-        if limits.needs_processes:
+        if limits.needs_processes():
             own = {self._pid, self._confined.first if self._confined is not None else 0}
             processes = [pid for pid, _group, _zombie in list_descendants(os.getpid()) if pid not in own]
         return limits.look(processes)

@@ -5,8 +5,9 @@ Three means, since no machine has all. Control groups, where they can be made, c
 refuse what is too much. Resource limits bound each file, and in a user namespace of its own the processes of one
 sandbox (Linux 5.14; not those of root). And the keeper looks, four times a second: at processes and their memory where
 no group counts them, and at the disk, which nothing else counts over many files. The disk is asked how much is free;
-only when that has fallen by a good part of the limit are the files themselves counted, deleted ones that are still
-open included, for others write to the disk too.
+when that has fallen by a good part of the limit the files themselves are counted, deleted ones that are still open
+included, for others write to the disk too. Others free it as well, which may hide what a build writes: so the files of
+a build that runs for seconds are counted now and then whatever the disk says.
 
 Without groups two things go unseen between looks: a burst of some hundred MiB, and memory that no process maps.
 
@@ -29,6 +30,9 @@ import time
 LOOK_S = 0.25
 #: Counting files takes a tenth of the time at most.
 _REST_FACTOR = 10
+#: Where the disk shows nothing, files are counted this seldom, and for a hundredth of the time at most.
+_SELDOM_S = 2.0
+_SELDOM_FACTOR = 100
 _BLOCK_BYTES = 512
 #: What an empty file costs, in the inode table and its folder, is counted as one block of a file system.
 _ENTRY_BYTES = 4096
@@ -52,8 +56,9 @@ class LimitWatch:
         self._groups: dict[str, str] = {}
         self._folders: list[bytes] = wanted["places"]
         self._free = self._list_free()
-        self._counted_at = 0.0
-        self._rest_s = 0.0
+        self._counted_at = time.monotonic()
+        self._count_s = 0.0
+        self._is_count_due = False
         self._killed_before = _count_kills()
         self.exceeded = ""
         for kind, most in ((resource.RLIMIT_FSIZE, wanted["file_bytes"]), (resource.RLIMIT_NPROC, wanted["processes"])):
@@ -97,14 +102,14 @@ class LimitWatch:
                 self.exceeded = "processes"
             elif "memory" not in self._groups and _sum_memory(processes) > self._wanted["memory_bytes"]:
                 self.exceeded = "memory"
-        if not self.exceeded and self._writes_much() and self._count_written(processes or []) > self._most_written:
+        if not self.exceeded and self._is_count_due and self._count_written(processes or []) > self._most_written:
             self.exceeded = "disk"
         return bool(self.exceeded)
 
-    @property
     def needs_processes(self) -> bool:
-        """Whether a look is to be given the processes."""
-        return len(self._groups) < 2 or self._writes_much()
+        """Tell whether the look that follows is to be given the processes; it asks the disk."""
+        self._is_count_due = self._has_fallen() or self._was_not_counted_long()
+        return len(self._groups) < 2 or self._is_count_due
 
     @property
     def _most_written(self) -> int:
@@ -135,14 +140,22 @@ class LimitWatch:
             free.append((status.f_bavail * status.f_frsize, status.f_favail))
         return free
 
-    def _writes_much(self) -> bool:
-        if time.monotonic() < self._counted_at + self._rest_s:
-            return False
+    def _has_fallen(self) -> bool:
+        """Tell whether much less is free than at the most so far, and files may be counted again."""
         most = self._most_written // _SUSPICIOUS
-        for (bytes_before, inodes_before), (bytes_now, inodes_now) in zip(self._free, self._list_free(), strict=True):
-            if bytes_before - bytes_now > most or (inodes_before - inodes_now) * _ENTRY_BYTES > most:
-                return True
-        return False
+        now = self._list_free()
+        fallen = any(
+            bytes_before - bytes_now > most or (inodes_before - inodes_now) * _ENTRY_BYTES > most
+            for (bytes_before, inodes_before), (bytes_now, inodes_now) in zip(self._free, now, strict=True)
+        )
+        self._free = [
+            (max(bytes_before, bytes_now), max(inodes_before, inodes_now))
+            for (bytes_before, inodes_before), (bytes_now, inodes_now) in zip(self._free, now, strict=True)
+        ]
+        return fallen and time.monotonic() >= self._counted_at + self._count_s * _REST_FACTOR
+
+    def _was_not_counted_long(self) -> bool:
+        return time.monotonic() >= self._counted_at + max(_SELDOM_S, self._count_s * _SELDOM_FACTOR)
 
     def _count_written(self, processes: list[int]) -> int:
         """Sum what lies in the folders, and what was deleted there and is still open."""
@@ -169,7 +182,7 @@ class LimitWatch:
                             seen.add((status.st_dev, status.st_ino))
                             total += 0 if status.st_nlink else status.st_blocks * _BLOCK_BYTES
         self._counted_at = time.monotonic()
-        self._rest_s = (self._counted_at - started_at) * _REST_FACTOR
+        self._count_s = self._counted_at - started_at
         return total
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -158,6 +159,36 @@ for number in range(300):
 time.sleep(20)
 """
     assert run(cell, script).end == OverLimit(resource=Resource.DISK, most=96 * MIB)
+
+
+def test_disk_that_others_free_meanwhile(cell: Cell, tmp_path: Path) -> None:
+    """What others free hides what the build writes from whoever asks the disk alone."""
+    ballast = tmp_path / "ballast"
+    with ballast.open("wb") as stream:
+        os.posix_fallocate(stream.fileno(), 0, 1024 * MIB)
+    script = """
+import os, time
+block = os.urandom(1 << 20)
+for number in range(120):
+    with open(f"{number}", "wb") as stream:
+        stream.write(block)
+time.sleep(20)
+"""
+
+    def free_it() -> None:
+        while not (cell.folder / "tree" / "0").exists() and not has_ended.wait(0.001):
+            pass
+        ballast.unlink()
+
+    has_ended = threading.Event()
+    freeing = threading.Thread(target=free_it)
+    freeing.start()
+    try:
+        end = run(cell, script).end
+    finally:
+        has_ended.set()
+        freeing.join()
+    assert end == OverLimit(resource=Resource.DISK, most=96 * MIB)
 
 
 def test_disk_in_files_that_are_deleted_and_still_open(cell: Cell) -> None:
