@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -148,9 +148,13 @@ def sweep(
         tip = edges.repository.resolve(commit)
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC), _say) as claimed:
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
-        shown = _show_log_places(report, edges.folder)
+            shown = _show_log_places(report, edges.folder)
+            # First told, then finished: stopped between the two, the same sweep goes on and tells it again. The other
+            # way round nobody would ever hear what was new, for the next sweep finds it as before.
+            _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, colour)
+            ended = report.sweep
+            finish_sweep(edges.store, ended.sweep_id, ended.state, ended.turns, ended.finished_at or edges.now())
         folder = edges.folder
-    _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, colour)
     _tidy_logs(folder, LogRule(keep_days=log_days, most_bytes=log_size))
     return report.decision.exit_code
 
@@ -196,7 +200,7 @@ class _Night:
         self._record_mainline(rewritten=rewritten)
         plan = self._plan(list_swept(edges.store, self._sweep.sweep_id))
         known_count = sum(1 for entry in plan.known if entry.key)
-        recalled = self._recall_mismatches() if known_count else ()
+        recalled = self._recall_mismatches({entry.target for entry in plan.known if entry.key})
         built, audited = self._build(plan.jobs)
         audited = (*recalled, *audited)
         found = {entry.target: entry for entry in (*plan.known, *built)}
@@ -212,7 +216,7 @@ class _Night:
         findings = judge_sweep(case)
         answers = self._find_culprits(findings, before, found)
         findings = judge_sweep(replace(case, culprits=share_answers(findings, answers)))
-        ended = self._finish(findings, found)
+        ended = self._end(findings, found)
         return SweepReport(
             sweep=ended,
             change=self._compared_change(before.commit, answers),
@@ -313,13 +317,19 @@ class _Night:
         carried = tuple(result for result in audited if result.carried is not None)
         return tuple(found), (*carried, *list_undecided(found, commits))
 
-    def _recall_mismatches(self) -> tuple[Audited, ...]:
-        """Give what an earlier run of this sweep has found carried wrongly: what it has said stays said."""
+    def _recall_mismatches(self, known: Collection[str]) -> tuple[Audited, ...]:
+        """
+        Give what an earlier run of this sweep has found carried wrongly: what it has said stays said.
+
+        `known` are the targets that it has built. Which bars are its own is not asked of the clock, which may have been
+        set since; an older one for the same result says of it what this sweep would have said.
+        """
         store, tree_id = self._edges.store, self._tip.tree_id
-        bars = [bar for bar in store.list_barred() if bar.barred_at >= self._sweep.started_at]
-        if not any(bar.tree_id == tree_id for bar in bars):
+        bars = [bar for bar in store.list_barred() if bar.tree_id == tree_id and bar.target in known]
+        if not bars:
             return ()
-        built = [entry for entry in store.list_evidence([tree_id], whole=True) if entry.carried is None]
+        stored = store.list_evidence([tree_id], whole=True)
+        built = [entry for entry in stored if entry.carried is None and entry.target in known]
         witness = KeptWitness(self._edges, TreeComparer(self._edges.repository), self._edges.folder / "sweeps")
         return recall_mismatches(built, bars, self._sink, witness, self._tip)
 
@@ -380,12 +390,10 @@ class _Night:
                 self._remarks.append(f"how many commits lie between is not known: {error}")
         return Change(base=before or self._tip, head=self._tip, commits=tuple(culprits.values()), commit_count=count)
 
-    def _finish(self, findings: SweepFindings, found: Mapping[str, Evidence]) -> Sweep:
+    def _end(self, findings: SweepFindings, found: Mapping[str, Evidence]) -> Sweep:
         decided = [entry for entry in found.values() if not isinstance(entry.outcome, NotDecided)]
         state = SweepState.FINISHED if len(decided) == len(self._matrix.targets) else SweepState.UNDECIDED
-        now = datetime.now(UTC)
-        finish_sweep(self._edges.store, self._sweep.sweep_id, state, findings.turns, now)
-        return replace(self._sweep, state=state, finished_at=now, turns=findings.turns)
+        return replace(self._sweep, state=state, finished_at=datetime.now(UTC), turns=findings.turns)
 
 
 @contextmanager

@@ -268,7 +268,8 @@ def recall_mismatches(
     found: list[Audited] = []
     for entry in built:
         carried = store.load_carried(*key_of(entry)) if key_of(entry) in barred else None
-        if carried is None or carried.carried is None:
+        differences = compare_results(carried, entry) if carried is not None else ()
+        if carried is None or carried.carried is None or not differences:
             continue
         found.append(
             Audited(
@@ -277,7 +278,7 @@ def recall_mismatches(
                 key=entry.key,
                 standing=Standing.MISMATCH,
                 carried=carried.carried,
-                differences=compare_results(carried, entry),
+                differences=differences,
                 changed_paths=witness.list_changed_paths(carried.carried.tree_id, commit.tree_id),
                 read_count=_count_reads(carried),
             )

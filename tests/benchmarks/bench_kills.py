@@ -1,53 +1,74 @@
 """
-Kill -9 at random moments, many times: of the gate, and of processes below it (keepers, sandboxes, make, compilers).
+Kill -9 at random moments, many times: of gatekeep, and of what runs below it (keepers, sandboxes, compilers, git).
 
-    python tests/benchmarks/bench_kills.py [--kills 200] [--from 0]
+    python tests/benchmarks/bench_kills.py [--kills 200] [--from 0] [--tasks gate,sweep,health]
+    python tests/benchmarks/bench_kills.py --count FILE --seconds 170
 
-After each trial no process is left, nothing that was told is lost, the store is sound, and the same command comes to
-the verdict of an undisturbed run (DESIGN.md, section 7: nothing lost, no result wrong). Exit code 1 where one did not
-hold; its number, given to --from with --kills 1, draws the same victim and moment again. A trial whose moment finds
-nobody to kill, because the run has ended or builds nothing just then, is checked all the same and does not count.
+After each trial no process is left, nothing that was told is lost, the store is sound, no page of the site is torn, and
+the same command comes to what an undisturbed run says (DESIGN.md, section 7: nothing lost, no result wrong). Exit code
+1 where one did not hold; its number, given to --from with --kills 1, draws the same victim and moment again. A trial
+whose moment finds nobody to kill, because the run has ended or builds nothing just then, is checked all the same and
+does not count. The commands take turns by number. --count FILE keeps what was counted and where it stopped: the same
+call then goes on from there, so that many kills can be done in pieces of --seconds.
 """
 
 from __future__ import annotations
 
 import argparse
-import shutil
+import json
 import sys
 import tempfile
+import time
 from collections import Counter
-from itertools import count
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.faults.kills import measure_longest_s, run_trial
-from tests.faults.sounding import Sounding, make_tree
+from tests.faults.kills import measure_s, run_trial
+from tests.faults.sounding import make_tree
+from tests.faults.tasks import TASKS, make_task
 
 
 def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--from", dest="first", type=int, default=0)
+    parser.add_argument("--tasks", default=",".join(TASKS))
+    parser.add_argument("--count", type=Path, help="where counts are kept, to go on from")
+    parser.add_argument("--seconds", type=float, help="stop after so long, to go on later")
     options = parser.parse_args()
     counted: Counter[str] = Counter()
-    faulty = 0
+    number = options.first
+    if options.count is not None and options.count.exists():
+        stored = json.loads(options.count.read_text())
+        counted, number = Counter(stored["counted"]), stored["next"]
+    begun = time.monotonic()
     with tempfile.TemporaryDirectory() as scratch:
         tree = make_tree(Path(scratch, "tree"))
-        undisturbed, elapsed_s = measure_longest_s(Sounding(tree, Path(scratch, "undisturbed")))
-        for number in count(options.first):
-            if counted["gate"] + counted["below"] == options.kills:
+        tasks = [make_task(name, tree, Path(scratch, name)) for name in options.tasks.split(",")]
+        longest_s = {task.name: measure_s(task) for task in tasks}
+        while _hits(counted) < options.kills:
+            if options.seconds is not None and time.monotonic() > begun + options.seconds:
                 break
-            store = Path(scratch, f"store-{number}")
-            trial = run_trial(number, Sounding(tree, store), undisturbed, elapsed_s)
-            counted[trial.victim if trial.hit else "nobody"] += 1
+            task = tasks[number % len(tasks)]
+            trial = run_trial(number, task, longest_s[task.name])
+            counted[f"{trial.task}, {trial.victim}"] += 1
+            counted["undecided afterwards"] += trial.undecided
             if trial.faults:
-                faulty += 1
-                print(f"trial {number}: {trial.victim} at {trial.at_s:.2f} s: {'; '.join(trial.faults)}", flush=True)
-            shutil.rmtree(store, ignore_errors=True)
-    told = f"{counted['gate']} of the gate, {counted['below']} below it, {counted['nobody']} trials found nobody"
-    print(f"{options.kills} kills ({told}): {faulty} with something lost, wrong or left (bound 0)")
-    return 1 if faulty else 0
+                counted["faulty"] += 1
+                who = f"{trial.task}, {trial.victim} at {trial.at_s:.2f} s"
+                print(f"trial {number}: {who}: {'; '.join(trial.faults)}", flush=True)
+            number += 1
+            if options.count is not None:
+                options.count.write_text(json.dumps({"counted": counted, "next": number}))
+    for name, count in sorted(counted.items()):
+        print(f"{count:5d}  {name}")
+    print(f"{_hits(counted)} kills: {counted['faulty']} with something lost, wrong, torn or left (bound 0)")
+    return 1 if counted["faulty"] else 0
+
+
+def _hits(counted: Counter[str]) -> int:
+    return sum(count for name, count in counted.items() if ", " in name and not name.endswith("nobody"))
 
 
 if __name__ == "__main__":

@@ -114,11 +114,18 @@ class Answer:
             (entry["rule"], entry["commit"], entry["targets"], entry["message"], entry["place"])
             for entry in (*self.report["reasons"], *self.report["notices"])
         ]
-        outcomes = sorted(
-            (entry["target"], entry["commit"], entry["outcome"], json.dumps(entry["regions"], sort_keys=True))
+        return self.exit_code, self.report["verdict"], reasons, sorted(self.outcomes().items())
+
+    def outcomes(self) -> dict[tuple[str, str], tuple[str, str]]:
+        """Give outcome and regions by target and commit."""
+        assert self.report is not None, self.errors
+        return {
+            (entry["target"], entry.get("commit", "")): (
+                entry["outcome"],
+                json.dumps(entry["regions"], sort_keys=True),
+            )
             for entry in self.report["results"]
-        )
-        return self.exit_code, self.report["verdict"], reasons, outcomes
+        }
 
 
 class Sounding:

@@ -331,6 +331,20 @@ def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
     assert "cortex-m/buoy: barred" in kelp.run("audit", "--barred")[1]
 
 
+def test_what_could_not_be_told_is_told_by_the_next_sweep_as_new(kelp: Kelp) -> None:
+    """A sweep has ended when it is told: else what it found new would be as before, and never heard of."""
+    kelp.sweep()
+    culprit = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    code, _, errors = kelp.run("sweep", "main", "--json", str(kelp.folder / "nowhere" / "sweep.json"))
+    assert (code, "sweep.json" in errors) == (2, True), errors
+    code, report, text = kelp.sweep()
+    assert (code, report["sum"], report["sweep"]) == (1, "2 targets newly broken", 2), text
+    assert [one["culprit"] for one in report["new"]] == [culprit]
+    assert (report["built"], report["built_before"]) == (0, 2)
+    code, report, _ = kelp.sweep()
+    assert (code, report["sum"], report["sweep"]) == (0, "nothing new; 2 as bad as before", 3)
+
+
 def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
     kelp.sweep()
     files = {**kelp.files, "lib/crc.c": kelp.files["lib/crc.c"] + BREAK}
