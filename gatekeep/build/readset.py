@@ -41,7 +41,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited
+from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited, NotStarted
 from gatekeep.model.readset import ReadSet
 
 #: Any moment that is long past: what is read gets the present.
@@ -236,6 +236,8 @@ def _try_twice(spec: CommandSpec, runner: CommandRunner, cancel: CancelToken) ->
                 return "re-dating a file leaves no trace in its change time"
         spec.log_path.unlink(missing_ok=True)
         result = runner.run(spec, cancel)
+        if isinstance(result.end, NotStarted):
+            return f"the trial was not started: {result.end.message}"
         if result.end != Exited(code=0):
             return f"the trial did not run to its end: {result.end}"
         tried = spec.log_path.read_text(encoding="ascii", errors="replace").split()

@@ -23,6 +23,7 @@ from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_comp
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.sandbox import SandboxChoice
+from gatekeep.build.sandbox_view import list_programs
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.cli.sandboxing import RunSandbox
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
@@ -220,9 +221,11 @@ def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | N
         folders = {name: Path(scratch, name) for name in ("home", "tmp")}
         for folder in folders.values():
             folder.mkdir()
+        # The trial runs our own Python, which may lie anywhere; builds see it only where it is on PATH.
+        own = list_programs(str(Path(sys.executable).parent))
         return probe_access_times(
             Path(scratch),
-            runner=edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=folders["tmp"]),
+            runner=edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=folders["tmp"], readable=own),
             environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
         )
 

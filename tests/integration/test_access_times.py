@@ -110,7 +110,7 @@ def test_a_trial_that_fails_or_cannot_start_is_no_yes(tmp_path: Path) -> None:
     )
     missing = probe_access_times(tmp_path, runner=FakeRunner({}), environment=ENVIRONMENT)
     assert missing is not None
-    assert missing.startswith(sentence(tmp_path, "the trial did not run to its end: NotStarted(message=").split("=")[0])
+    assert missing.startswith(sentence(tmp_path, "the trial was not started: ").split("; put")[0])
 
 
 def test_a_folder_that_cannot_be_made_is_no_yes(tmp_path: Path) -> None:

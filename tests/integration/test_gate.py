@@ -422,6 +422,30 @@ class TestSandboxChoice:
         assert "install bubblewrap 0.8 or later" in done.stderr
         assert "--sandbox off builds without one" in done.stderr
 
+    def test_a_python_that_no_build_sees_can_still_try_what_builds_read(self, kelp: Kelp) -> None:
+        """Called by its path, in an environment of its own; nothing of it is on PATH."""
+        environment = kelp.folder.parent / "environment"
+        subprocess.run([sys.executable, "-m", "venv", "--without-pip", environment], check=True)
+        (packages,) = environment.glob("lib/python3*/site-packages")
+        checkout = str(Path(__file__).parents[2])
+        (packages / "ours.pth").write_text("\n".join([checkout, *filter(os.path.isdir, sys.path)]))
+        (kelp.folder / "docs").mkdir()
+        (kelp.folder / "docs" / "tide").write_text("ebb\n")
+        kelp.base = kelp.commit("Write of the tide")
+        kelp.append("docs/tide", "flow\n")
+        kelp.commit("Write more of it")
+        _program, *arguments = kelp.command("--sandbox", "require")
+        done = subprocess.run(
+            [environment / "bin" / "python", *arguments],
+            cwd=kelp.folder,
+            env=kelp.environment(PATH="/usr/bin:/bin"),
+            capture_output=True,
+            text=True,
+        )
+        assert done.returncode == 0, done.stderr
+        assert "cannot be told" not in done.stderr
+        assert "2 carried" in done.stdout
+
     def test_what_was_built_outside_does_not_stand_for_what_is_built_inside(self, kelp: Kelp) -> None:
         """A build that reaches out passes outside; a sandboxed run must not take its evidence over."""
         secret = kelp.folder.parent / "secret"
