@@ -52,6 +52,9 @@ class LimitWatch:
         Raises:
             OSError: The kernel does not let us.
         """
+        global _made
+        _made += 1
+        self._name = f"gatekeep-{os.getpid()}-{_made}"
         self._wanted = wanted
         self._groups: dict[str, str] = {}
         self._folders: list[bytes] = wanted["places"]
@@ -68,10 +71,10 @@ class LimitWatch:
                 self._groups[controller] = self._make_group(controller, folder, first)
 
     def _make_group(self, controller: str, folder: str, first: int) -> str:
-        global _made
-        _made += 1
-        group = f"{folder}/gatekeep-{os.getpid()}-{_made}"
-        os.mkdir(group)  # noqa: PTH102 - a process that imports no pathlib
+        # In version 1 each controller has groups of its own; in version 2 a process is in one group, for all of them.
+        group = f"{folder}/{self._name}"
+        if group not in self._groups.values():
+            os.mkdir(group)  # noqa: PTH102 - a process that imports no pathlib
         try:
             if controller == "pids":
                 _write(f"{group}/pids.max", self._wanted["processes"])
