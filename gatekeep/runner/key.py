@@ -2,7 +2,8 @@
 The evidence key: a digest of all that a build depends on besides the tree.
 
 Whatever may change the result of the same build at the same tree must be in here. Places in the matrix file are left
-out: a board that moved down ten lines is the same board.
+out: a board that moved down ten lines is the same board. So is what only decides whether a toolchain counts: the
+versions that are allowed, and the hint for who lacks it. Which toolchain it was says the digest of what was found.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ def evidence_key(
     Give the key of one target's builds.
 
     Args:
-        target: Its recipe, part, memories and settings count, its place in the file does not.
+        target: Its recipe, part, memories and settings count, its place in the file does not; of its toolchain what
+            finds it counts.
         port: Its machine, bits and byte order count; its maintainers do not.
         source_date: SOURCE_DATE_EPOCH of the build.
         toolchain_digest: Of the probe's output and the toolchain's programs.
@@ -35,9 +37,11 @@ def evidence_key(
     Returns:
         A SHA-256, hexadecimal.
     """
+    # A cache that is used is part of the digest; one that is only wished for changes nothing.
+    found = dataclasses.replace(target.toolchain, allow="", install=None, compile_cache=None)
     facts: Plain = {
         "format": EVIDENCE_FORMAT,
-        "target": _plain(target),
+        "target": _plain(dataclasses.replace(target, toolchain=found)),
         "port": [port.name, port.machine, port.bits, port.byte_order],
         "source_date": source_date,
         "toolchain": toolchain_digest,

@@ -7,7 +7,7 @@ from datetime import date
 
 from gatekeep.errors import ToolchainError
 from gatekeep.model.evidence import NotDecided, TimedOut
-from gatekeep.model.matrix import Maintainer, Matrix, Place, Port, Target
+from gatekeep.model.matrix import CacheWish, Maintainer, Matrix, Place, Port, Target
 from gatekeep.runner.key import evidence_key
 from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
 from tests.cases import (
@@ -125,10 +125,21 @@ def test_key_follows_everything_that_the_build_depends_on_and_nothing_else() -> 
         key(target=replace(target, recipe=replace(recipe, environment=(("A", "b"),)))),
         key(port=replace(port, bits=64)),
         key(port=replace(port, machine="ARM")),
+        key(target=replace(target, toolchain=replace(target.toolchain, name="other"))),
+        key(target=replace(target, toolchain=replace(target.toolchain, probe=("cc", "--version")))),
+        key(target=replace(target, toolchain=replace(target.toolchain, programs=("cc",)))),
     ]
     assert len({key(), *different}) == len(different) + 1
     elsewhere = Place(path="other.yml", line=9, column=9)
     assert key() == key(target=replace(target, place=elsewhere))
+    # What they decide is whether the toolchain counts at all, and what was found is in its digest.
+    toolchain = target.toolchain
+    for same in (
+        replace(toolchain, allow=">=17"),
+        replace(toolchain, install="pip install it"),
+        replace(toolchain, compile_cache=CacheWish(in_front_of=("cc",))),
+    ):
+        assert key() == key(target=replace(target, toolchain=same))
     assert key() == key(
         port=replace(port, place=elsewhere, since=date(2026, 1, 1), maintainers=(Maintainer(name="A"),))
     )
