@@ -155,8 +155,12 @@ class Sounding:
 
     def finish(self, process: subprocess.Popen[str]) -> Answer:
         output, errors = process.communicate(timeout=240)
+        return self.read_answer(process.returncode, output=output or "", errors=errors or "")
+
+    def read_answer(self, exit_code: int, *, output: str = "", errors: str = "") -> Answer:
+        """Give what a run said that ended so, with the report that it has left."""
         report = json.loads(self.report.read_text()) if self.report.exists() else None
-        return Answer(exit_code=process.returncode, report=report, output=output or "", errors=errors or "")
+        return Answer(exit_code=exit_code, report=report, output=output, errors=errors)
 
     def run(self, *arguments: str) -> Answer:
         return self.finish(self.start(*arguments))
@@ -168,7 +172,7 @@ class Sounding:
                 self.repository.tree_of(commit) for commit in self.repository.ask("rev-list", "--all").splitlines()
             ]
             kept = {(entry.commit_id[:10], entry.target) for entry in store.list_evidence(trees)}
-        told = {(found[1], found[2]) for found in _TOLD.finditer(errors)}
+        told = {(found[1], found[2]) for found in TOLD.finditer(errors)}
         return sorted(f"{commit} {target}" for commit, target in told - kept)
 
     def check_store(self) -> str:
@@ -178,7 +182,7 @@ class Sounding:
 
 
 #: `3 of 16  0123abcdef arm/ebb: built in 0.05 s, …`: a result that may be reused.
-_TOLD = re.compile(r"^ *\d+ of \d+  ([0-9a-f]{10}) (\S+): (?:built|broken|outgrown)", re.MULTILINE)
+TOLD = re.compile(r"^ *\d+ of \d+  ([0-9a-f]{10}) (\S+): (?:built|broken|outgrown)", re.MULTILINE)
 
 
 @contextlib.contextmanager
