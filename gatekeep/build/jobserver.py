@@ -41,7 +41,7 @@ path would have to be reachable from within a sandbox. The descriptors' one weak
 in a recipe without `+` or `$(MAKE)` builds that part serially, with make's own warning, as under any `make -j`.
 
 Source: GNU make manual, "POSIX Jobserver Interaction", "Job Slots" and "Output During Parallel Execution"; posixos.c of
-GNU make 4.3; pipe(7).
+GNU make 4.3; pipe(7). Tried with GNU make 4.3 and 4.4.1.
 """
 
 from __future__ import annotations

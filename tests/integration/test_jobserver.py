@@ -513,7 +513,7 @@ class TestStrangers:
             assert jobserver.get_use() == _all_free(2)
 
     def test_tokens_that_are_hoarded_come_back_at_the_end(self, stage):
-        hoard = "+@fd=$${MAKEFLAGS##*=}; fd=$${fd%%,*}; head -c 1 </dev/fd/$$fd"
+        hoard = "+@fd=$${MAKEFLAGS##*--jobserver-auth=}; fd=$${fd%%,*}; head -c 1 </dev/fd/$$fd"
         (stage.folder / "s.mk").write_text(f"all:\n\t{hoard}\n")
         with Jobserver(cores=2, makes=_MAKES) as jobserver:
             with jobserver.take_seat() as seat:
@@ -589,10 +589,13 @@ class TestMake:
         ],
     )
     def test_flags_that_a_makefile_sees(self, stage, command, shows):
+        """Make 4.4 adds the lock of its output, and a jobserver of its own is a named pipe: both are its affair."""
         (stage.folder / "m.mk").write_text("all: ; @echo '$(MAKEFLAGS)'\n")
         with Jobserver(cores=2, makes=_MAKES) as jobserver, jobserver.take_seat() as seat:
             assert stage.run(seat, command, log="m.log").result().end == Exited(code=0)
-        assert re.sub(r"=\d+,\d+", "=R,W", stage.read_log("m.log")) == f"{shows}\n"
+        seen = re.sub(r" --sync-mutex=\S+", "", stage.read_log("m.log"))
+        own = r"|fifo:\S+" if "-j2" in command else ""
+        assert re.sub(rf"=(\d+,\d+{own})", "=R,W", seen) == f"{shows}\n"
 
     def test_make_of_another_path_and_a_machine_without_any_take_no_part(self, tmp_path):
         environment = {"PATH": "/other"}
