@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,3 +50,16 @@ def test_hierarchies_of_version_1_have_a_group_each(tmp_path: Path, first: int) 
     for name, limit in (("memory", "memory.limit_in_bytes"), ("pids", "pids.max")):
         (group,) = folders[name].iterdir()
         assert {path.name for path in group.iterdir()} >= {limit, "cgroup.procs"}
+
+
+def test_counting_what_was_written_leaves_no_trace_in_the_tree(tmp_path: Path, first: int) -> None:
+    """A folder that we list must not count as listed by the build: any file that comes there would build it anew."""
+    folders = [tmp_path / "tree", tmp_path / "tree" / "docs", tmp_path / "tree" / "docs" / "old"]
+    for folder in folders:
+        folder.mkdir()
+        (folder / "file").write_bytes(b"x" * 5000)
+    for folder in folders:
+        os.utime(folder, (1_000_000_000, 1_000_000_001))
+    watch = LimitWatch(WANTED | {"places": [os.fsencode(folders[0])], "groups": {}}, first)
+    assert watch._count_written([]) >= 3 * 5000
+    assert [folder.stat().st_atime for folder in folders] == [1_000_000_000] * 3
