@@ -93,14 +93,15 @@ class GitFolder:
         message: str = "change",
         branch: str = "main",
         parents: Sequence[str] | None = None,
+        days_off: int = 0,
     ) -> str:
         """
         Commit on a branch, from its tip (or from `parents`; an empty list begins a new history), and give the commit.
 
-        `files` changes the first parent's tree: paths to contents, None removes.
+        `files` changes the first parent's tree: paths to contents, None removes. The author's clock is `days_off`.
         """
         self._commit_count += 1
-        who = f"Isa Thorne <isa@skerry.example> {_FIRST_AT + 60 * self._commit_count} +0000"
+        who = f"Isa Thorne <isa@skerry.example> {_FIRST_AT + 60 * self._commit_count + 86400 * days_off} +0000"
         text = message.encode()
         lines = [b"commit refs/heads/%s" % branch.encode(), b"mark :1", b"committer %s" % who.encode()]
         lines += [b"data %d" % len(text), text]

@@ -131,7 +131,7 @@ def list_commits(command: GitCommand, base: Commit, head: Commit, *, common_dir:
     Raises:
         RepositoryError: A shallow clone that lacks some of them, or histories without a common commit.
     """
-    _require_common_history(command, base, head)
+    fork_id = _find_common(command, base, head)
     output = command.ask(
         "rev-list",
         "--topo-order",
@@ -141,7 +141,7 @@ def list_commits(command: GitCommand, base: Commit, head: Commit, *, common_dir:
         f"^{base.commit_id}",
         doing=f"listing the commits from {base.short_id} to {head.short_id}",
     )
-    commits = _parse_commits(output)
+    commits = _leave_out_contained(command, _parse_commits(output), base, fork_id)
     boundaries = _list_boundaries(command, common_dir) if commits else frozenset()
     cut = next((commit for commit in commits if commit.commit_id in boundaries), None)
     if cut is not None:
@@ -150,6 +150,24 @@ def list_commits(command: GitCommand, base: Commit, head: Commit, *, common_dir:
             f"wanted every commit from {base.short_id} to {head.short_id}; {_UNSHALLOW}"
         )
     return tuple(commits)
+
+
+def _leave_out_contained(command: GitCommand, commits: list[Commit], base: Commit, fork_id: str) -> list[Commit]:
+    """
+    Leave out what the base contains after all, where clocks were wrong.
+
+    git-rev-list walks by dates, and stops looking a few commits after only excluded ones are left: where commits of the
+    base are dated long before those that they follow, some of these are listed as if the base had them not. Then the
+    base contains one of the listed that follow none of the listed; git-merge-base, which answers that, asks no dates.
+    """
+    listed = {commit.commit_id for commit in commits}
+    first = [commit for commit in commits if listed.isdisjoint(commit.parent_ids)]
+    # What follows the newest common commit cannot be common itself, and that is nearly every change.
+    if not any(fork_id not in one.parent_ids and is_ancestor(command, one.commit_id, base.commit_id) for one in first):
+        return commits
+    known = command.ask("rev-list", base.commit_id, doing=f"listing what {base.short_id} contains")
+    contained = set(known.decode("ascii").split())
+    return [commit for commit in commits if commit.commit_id not in contained]
 
 
 def is_ancestor(command: GitCommand, old_id: str, new_id: str) -> bool:
@@ -176,10 +194,11 @@ def keep_first_of_each_tree(commits: Iterable[Commit], base_tree_id: str) -> tup
     return tuple(kept)
 
 
-def _require_common_history(command: GitCommand, base: Commit, head: Commit) -> None:
+def _find_common(command: GitCommand, base: Commit, head: Commit) -> str:
+    """Give the newest commit that both contain, or one of the newest."""
     answer = command.run("merge-base", base.commit_id, head.commit_id)
     if answer.exit_code == 0:
-        return
+        return answer.output.decode("ascii").split()[0]
     if answer.exit_code != 1:
         raise command.failure(f"comparing {base.short_id} with {head.short_id}", answer.complaint)
     if _is_shallow(command):
