@@ -34,6 +34,7 @@ from gatekeep.build.leavings import Leavings
 from gatekeep.build.machine import free_bytes
 from gatekeep.build.missing_program import find_missing_program
 from gatekeep.build.readset import ReadWatch
+from gatekeep.build.wall_clock import ReadClocks, find_set_back_s, read_clocks
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.errors import ImageError, RepositoryError, RunnerError
 from gatekeep.logs import log_event
@@ -136,6 +137,7 @@ class Workplace:
         keep: Path | None = None,
         caches: Mapping[Toolchain, CompileCache] = MappingProxyType({}),
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        clocks: ReadClocks = read_clocks,
     ) -> None:
         """
         Set up a workplace.
@@ -153,6 +155,7 @@ class Workplace:
             keep: Where artifacts are kept (see `kept`); None keeps none.
             caches: Compiler caches by toolchain; builds of the others are clean.
             now: The clock.
+            clocks: Tells whether that was set back.
         """
         self._tree = tree
         self._folder = folder
@@ -166,6 +169,7 @@ class Workplace:
         self._keep = keep
         self._caches = caches
         self._now = now
+        self._clocks = clocks
         self._leavings = Leavings(folder, (*_FOLDERS, COMPILERS))
         self._out = folder / "out"
         self._log = folder / "job.log"
@@ -202,7 +206,9 @@ class Workplace:
         findings: LogFindings | None = None
         touched: tuple[str, ...] = ()
         read_set: ReadSet | None = None
+        clocks = self._clocks()
         try:
+            self._check_clock(started_at, job)
             self._tree.move_to(job.commit.tree_id)
             try:
                 self._make_folders()
@@ -215,6 +221,8 @@ class Workplace:
             finally:
                 touched = self._tree.restore()
             read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
+            if set_back_s := find_set_back_s(clocks, self._clocks()):
+                outcome, read_set = _say_set_back(set_back_s), None
         except (RepositoryError, RunnerError) as error:
             outcome = NotDecided(message=str(error))
         except OSError as error:
@@ -239,6 +247,15 @@ class Workplace:
         )
         _log_build(evidence)
         return evidence
+
+    def _check_clock(self, moment: datetime, job: Job) -> None:
+        """Every file of the tree has the source date; to make it would be newer than whatever is made from it."""
+        if moment.timestamp() < job.source_date:
+            source_date = datetime.fromtimestamp(job.source_date, UTC)
+            raise RunnerError(
+                f"the machine's clock says {moment:%Y-%m-%d}, and the matrix's source_date is {source_date:%Y-%m-%d}: "
+                "make would take every source for newer than what it has made; set the clock, or correct the date"
+            )
 
     def _make_folders(self) -> None:
         self._leavings.clear()
@@ -421,6 +438,14 @@ class Workplace:
         except OSError:
             return None
         return kept.relative_to(self._logs.parent).as_posix()
+
+
+def _say_set_back(by_s: float) -> NotDecided:
+    return NotDecided(
+        message=f"the machine's clock was set back by {by_s:.2f} s during the build, which goes by the times of files",
+        hint="run again",
+        passing=True,
+    )
 
 
 def _log_build(evidence: Evidence) -> None:

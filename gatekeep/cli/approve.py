@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from gatekeep.cli.day import settle_day
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import load_request
 from gatekeep.cli.options import FILE, matrix_option, repository_option, store_option
@@ -82,8 +83,9 @@ def approve(
         if not yes:
             click.confirm("Approve all of this?", abort=True)
         keygen = SshKeygen(edges.environment)
+        day = settle_day(edges.calendar, edges.store, (), approvers)
         content = join_approval(request.text, keygen.sign(request.text.encode("utf-8"), key))
-        found = check_approval(str(key), content, request, approvers=approvers, checker=keygen, day=edges.today)
+        found = check_approval(str(key), content, request, approvers=approvers, checker=keygen, day=day)
         if found.approver is None:
             raise UsageError(f"{key}: the approval would not count: {found.why}")
         if out is not None:

@@ -5,7 +5,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -158,7 +157,7 @@ def _audit_range(edges: Edges, commits: str, matrix: Path | None, *, sample: int
                 build=lambda jobs, sink: run.build(jobs, sink, "trees", Path(keep, "first")),
                 build_again=lambda jobs, sink: run.build(jobs, sink, SECOND_PLACE, Path(keep, "second")),
                 witness=KeptWitness(edges, run.comparer, Path(keep)),
-                now=lambda: datetime.now(UTC),
+                now=edges.now,
             ),
         )
     by_tree = {commit.tree_id: commit for commit in (*reversed(change.commits), change.base)}

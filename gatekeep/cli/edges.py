@@ -25,6 +25,7 @@ from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.build.sandbox_view import list_programs
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
+from gatekeep.cli.day import Calendar
 from gatekeep.cli.sandboxing import RunSandbox
 from gatekeep.errors import RunnerError, StoreError, ToolchainError
 from gatekeep.history.kept_logs import using_logs
@@ -77,7 +78,7 @@ class Edges:
     folder: Path
     environment: Mapping[str, str]
     sandbox: RunSandbox
-    now: Callable[[], datetime]
+    calendar: Calendar
     make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress
 
     def read_waivers(self, text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
@@ -86,8 +87,12 @@ class Edges:
 
     @property
     def today(self) -> date:
-        """The day in UTC."""
-        return self.now().astimezone(UTC).date()
+        """The day in UTC; a verdict asks `settle_day`, which tells a clock that cannot be believed."""
+        return self.calendar.today
+
+    def now(self) -> datetime:
+        """The instant, aware."""
+        return self.calendar.now()
 
 
 def _utc_now() -> datetime:
@@ -120,6 +125,7 @@ def open_edges(
         StoreError: The store cannot be used.
     """
     environment = dict(os.environ)
+    calendar = Calendar(now=now)
     with ExitStack() as stack:
         opened = stack.enter_context(open_repository(repository, environment))
         folder = (store or opened.git_common_dir / "gatekeep").absolute()
@@ -141,7 +147,7 @@ def open_edges(
             folder=folder,
             environment=environment,
             sandbox=run_sandbox,
-            now=now,
+            calendar=calendar,
             make_progress=make_progress,
         )
 

@@ -6,8 +6,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
+from gatekeep.cli.day import settle_day
 from gatekeep.cli.edges import Edges, list_caches, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import ReportFiles
@@ -122,7 +124,7 @@ def load_request(edges: Edges, change: Change, matrix: Path | None) -> tuple[App
         change=change,
         matrices=matrices.by_tree,
         evidence={},
-        judged_on=edges.today,
+        judged_on=_settle_day(edges, change, matrices, waivers),
         waivers=waivers.by_tree,
     )
     return _make_request(case, matrices), case.base_matrix.approvers
@@ -138,6 +140,12 @@ def _load_files(edges: Edges, change: Change, matrix: Path | None) -> tuple[Matr
         parse=edges.matrices.read,
     )
     return matrices, load_waivers(change, matrices, files=repository, parse=edges.read_waivers)
+
+
+def _settle_day(edges: Edges, change: Change, matrices: Matrices, waivers: WaiverFiles) -> date:
+    approvers = matrices.by_tree[change.base.tree_id].approvers
+    every_waiver = (waiver for found in waivers.by_tree.values() for waiver in found)
+    return settle_day(edges.calendar, edges.store, every_waiver, approvers)
 
 
 def _hide_asked_for(environment: Mapping[str, str], change: Change, matrices: Matrices) -> Mapping[str, str]:
@@ -207,7 +215,7 @@ def _make_case(
         matrix_errors=matrices.errors,
         waivers=waivers.by_tree,
         waiver_errors=waivers.errors,
-        judged_on=edges.today,
+        judged_on=_settle_day(edges, change, matrices, waivers),
         prebuilt=find_prebuilt(repository, change, known),
     )
 

@@ -34,7 +34,8 @@ def log(what: str, commit: str | None, repository: Path, store: Path | None) -> 
     Builds leave a log when they fail or warn. It can be opened as it is for 14 days; then it is compressed
     (`<the same>.log.gz`, which zcat reads too), and kept for 90 days, for 360 where the main branch was red, and for as
     long as a page or a target's newest result refers to it. All together take no more than 2 GiB. `gatekeep sweep`
-    tidies when it has ended, and has options for other days and sizes.
+    tidies when it has ended, and has options for other days and sizes. More than a week between two sweeps counts as a
+    week, so that a clock which jumps ahead takes no log with it.
 
     On a terminal, characters that a terminal would obey are shown as escapes; into a file or a pipe goes what was
     printed.

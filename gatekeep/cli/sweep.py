@@ -16,6 +16,7 @@ import click
 
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
+from gatekeep.cli.day import settle_day
 from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import (
@@ -38,7 +39,7 @@ from gatekeep.errors import MatrixError, RepositoryError, StoreError, UsageError
 from gatekeep.history.kept_logs import LogRule, tidy_logs
 from gatekeep.history.store import ResultSink
 from gatekeep.history.sweep_claim import claim_sweep
-from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_known
+from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_begun_at, load_last_known
 from gatekeep.history.timeline import record_mainline
 from gatekeep.judge.audit import conclude
 from gatekeep.judge.sweep import SweepCase, judge_sweep, list_suspicious, share_answers
@@ -146,7 +147,7 @@ def sweep(
     """
     with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
         tip = edges.repository.resolve(commit)
-        with claim_sweep(edges.store, edges.folder / "sweeps", tip, datetime.now(UTC), _say) as claimed:
+        with claim_sweep(edges.store, edges.folder / "sweeps", tip, edges.now(), _say) as claimed:
             report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
             shown = _show_log_places(report, edges.folder)
             # First told, then finished: stopped between the two, the same sweep goes on and tells it again. The other
@@ -197,6 +198,7 @@ class _Night:
         """Record the branch, build, compare, search, and keep what was found."""
         edges, tip = self._edges, self._tip
         before = self._load_before(since)
+        self._check_clock()
         self._record_mainline(rewritten=rewritten)
         plan = self._plan(list_swept(edges.store, self._sweep.sweep_id))
         known_count = sum(1 for entry in plan.known if entry.key)
@@ -209,7 +211,7 @@ class _Night:
             matrix=self._matrix,
             found=found,
             last=before.last,
-            judged_on=edges.today,
+            judged_on=settle_day(edges.calendar, None, self._waivers, ()),
             line_map=self._map_lines(before.commit),
             waivers=self._waivers,
         )
@@ -265,6 +267,14 @@ class _Night:
             self._remarks.append(f"the commit of the last sweep, {newest.commit_id[:10]}, is not in the repository now")
             return _Before(commit=None, last=last)
 
+    def _check_clock(self) -> None:
+        began_at = load_last_begun_at(self._edges.store, before=self._sweep.sweep_id)
+        if began_at is not None and began_at > self._sweep.started_at:
+            self._remarks.append(
+                f"this sweep began at {self._sweep.started_at:%Y-%m-%d %H:%M} UTC by the machine's clock, and the one "
+                f"before it at {began_at:%Y-%m-%d %H:%M}: the clock was set back; see that it is right now"
+            )
+
     def _record_mainline(self, *, rewritten: bool) -> None:
         try:
             commits = list_first_parents(self._edges.repository, self._tip.commit_id)
@@ -307,7 +317,7 @@ class _Night:
                     build=build,
                     build_again=lambda chosen, sink: self._run(chosen, sink, SECOND_PLACE, second),
                     witness=witness,
-                    now=lambda: datetime.now(UTC),
+                    now=self._edges.now,
                 ),
             )
         for entry in found:
@@ -393,7 +403,7 @@ class _Night:
     def _end(self, findings: SweepFindings, found: Mapping[str, Evidence]) -> Sweep:
         decided = [entry for entry in found.values() if not isinstance(entry.outcome, NotDecided)]
         state = SweepState.FINISHED if len(decided) == len(self._matrix.targets) else SweepState.UNDECIDED
-        return replace(self._sweep, state=state, finished_at=datetime.now(UTC), turns=findings.turns)
+        return replace(self._sweep, state=state, finished_at=self._edges.now(), turns=findings.turns)
 
 
 @contextmanager

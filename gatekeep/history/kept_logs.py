@@ -10,6 +10,10 @@ What is removed, the oldest first: logs older than `keep_days`; red ones of the 
 where all together are larger than `most_bytes`, others before red ones of main. Never removed is the log of a target's
 newest build, nor that of its newest result on the main branch, which the health site shows; nor any of the last day.
 
+How old a log is, is what sweeps have seen of it: between two of them a week counts at most. The clock of a machine may
+jump ahead by years, and must not take all logs with it; where nobody sweeps for longer, logs stay longer. A log that is
+dated later than now, because the clock was set back since, is dated now.
+
 Tidying is done by one process while no other gatekeep uses the store; where one does, the next sweep tidies.
 
 Source: RFC 1952, section 2.3.1: the CRC-32 and the length at a gzip file's end, both verified when it is read.
@@ -20,11 +24,13 @@ from __future__ import annotations
 import fcntl
 import gzip
 import hashlib
+import itertools
 import os
 import secrets
 import zlib
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -37,6 +43,7 @@ from gatekeep.errors import StoreError
 from gatekeep.history.schema import evidence_table
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import list_sweeps
 from gatekeep.history.timeline import list_targets, load_mainline
 from gatekeep.model.evidence import log_file_name
 
@@ -47,6 +54,8 @@ _PACKED = ".gz"
 #: A run that has just ended may not have told the store yet.
 _YOUNG = timedelta(days=1)
 _RED_FACTOR = 4
+#: So much at most passes between two sweeps, as far as logs are concerned.
+_LONGEST_GAP = timedelta(days=7)
 _BLOCK_BYTES = 1024**2
 
 
@@ -78,11 +87,12 @@ class _Worth(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class _Log:
-    """One log on the disk; `inode` tells which of them share a content."""
+    """One log on the disk, written at `at_s` by its time; `inode` tells which of them share a content."""
 
     path: Path
     worth: _Worth
     age: timedelta
+    at_s: float
     size_bytes: int
     inode: int
 
@@ -202,7 +212,7 @@ def _tidy(folder: Path, logs: list[_Log], rule: LogRule) -> Tidied:
     names = Counter(log.inode for log in left)
     left_bytes = sum({log.inode: log.size_bytes for log in left}.values())
     removed = len(gone)
-    for log in sorted(left, key=lambda log: (log.worth, -log.age, log.path)):
+    for log in sorted(left, key=lambda log: (log.worth, log.at_s, log.path)):
         if left_bytes <= rule.most_bytes or log.worth is _Worth.NEEDED:
             break
         if log.age > _YOUNG:
@@ -223,20 +233,46 @@ def _list_logs(folder: Path, store: SqliteStore, now: datetime) -> list[_Log]:
         if path.name.endswith((".log", f".log{_PACKED}"))
     ]
     worth = _list_worth(store, {path.parent.name for path in paths})
+    ages = _Ages((sweep.started_at for sweep in list_sweeps(store)), now)
     found = []
     for path in paths:
         status = path.lstat()
+        if status.st_mtime > now.timestamp():
+            os.utime(path, (now.timestamp(), now.timestamp()))
+            status = path.lstat()
         name = path.relative_to(folder).as_posix().removesuffix(_PACKED)
         found.append(
             _Log(
                 path,
                 worth.get(name, _Worth.OTHER),
-                timedelta(seconds=now.timestamp() - status.st_mtime),
+                ages.find_age(status.st_mtime),
+                status.st_mtime,
                 status.st_size,
                 status.st_ino,
             )
         )
     return found
+
+
+class _Ages:
+    """How long something has been there, as far as sweeps have seen it."""
+
+    def __init__(self, swept_at: Iterable[datetime], now: datetime) -> None:
+        seen = {moment.timestamp() for moment in swept_at if moment < now}
+        self._seen_at_s = [*sorted(seen), now.timestamp()]
+        # By the same index: how much counts from there to now.
+        self._to_now_s = [0.0]
+        for earlier, later in reversed(list(itertools.pairwise(self._seen_at_s))):
+            self._to_now_s.insert(0, self._to_now_s[0] + self._count(later - earlier))
+
+    def find_age(self, at_s: float) -> timedelta:
+        """Give the age of what has been there since an instant, in seconds since 1970-01-01 UTC."""
+        index = min(bisect_left(self._seen_at_s, at_s), len(self._seen_at_s) - 1)
+        return timedelta(seconds=self._count(self._seen_at_s[index] - at_s) + self._to_now_s[index])
+
+    @staticmethod
+    def _count(passed_s: float) -> float:
+        return min(passed_s, _LONGEST_GAP.total_seconds())
 
 
 def _list_worth(store: SqliteStore, folders: set[str]) -> dict[str, _Worth]:
@@ -281,7 +317,7 @@ def _pack(folder: Path, log: _Log) -> _Log:
     _sync_folder(packed.parent)
     log.path.unlink()
     status = packed.lstat()
-    return _Log(packed, log.worth, log.age, status.st_size, status.st_ino)
+    return _Log(packed, log.worth, log.age, log.at_s, status.st_size, status.st_ino)
 
 
 def _holds(content: Path, data: bytes) -> bool:

@@ -87,6 +87,21 @@ def list_sweeps(store: SqliteStore) -> tuple[Sweep, ...]:
         return tuple(_read_sweep(row, turns.get(row.id, ())) for row in rows)
 
 
+def load_last_begun_at(store: SqliteStore, before: int | None = None) -> datetime | None:
+    """
+    Give when the newest sweep began, or the last one before a sweep; None where there is none.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    with store.reading() as connection:
+        query = select(sweep_table.c.started_at).order_by(sweep_table.c.id.desc()).limit(1)
+        if before is not None:
+            query = query.where(sweep_table.c.id < before)
+        found = connection.execute(query).scalar()
+    return datetime.fromisoformat(found) if found is not None else None
+
+
 def _read_turn(row: Row[Any]) -> TurnRecord:
     return TurnRecord(
         target=row.target,

@@ -107,7 +107,9 @@ class KeptMatrices:
         fresh = kept.with_suffix(f".{os.getpid()}.new")
         fresh.write_bytes(content)
         fresh.replace(kept)
-        others = sorted(self._folder.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        kept_ns = kept.stat().st_mtime_ns
+        # What is dated later than the one just written is from before the clock was set back, and older than all.
+        others = sorted(self._folder.iterdir(), key=lambda path: _order(path, kept_ns), reverse=True)
         for old in others[_KEPT_COUNT:]:
             old.unlink(missing_ok=True)
 
@@ -210,6 +212,11 @@ def _decode_row(kind: str, given: list[Any]) -> object:
     if issubclass(made, Enum):
         return made(*given)
     return made(**dict(zip(_FIELDS[kind], given, strict=True)))
+
+
+def _order(path: Path, now_ns: int) -> int:
+    time_ns = path.stat().st_mtime_ns
+    return time_ns if time_ns <= now_ns else 0
 
 
 def _list_fields(kind: type) -> tuple[str, ...]:

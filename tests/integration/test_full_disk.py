@@ -14,7 +14,7 @@ import sys
 import time
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -22,6 +22,7 @@ import pytest
 from gatekeep.errors import StoreError
 from gatekeep.history.kept_logs import LogRule, read_log, tidy_logs
 from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import begin_sweep
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.health import Health
 from gatekeep.report.site.files import iter_files
@@ -125,10 +126,11 @@ def test_a_disk_that_fills_while_logs_are_compressed_loses_none(small_disk: Path
     text = os.urandom(100_000)
     log.write_bytes(text)
     os.utime(log, (0, 0))
-    with SqliteStore(small_disk / "evidence.db"):
-        pass
-    ballast = fill(small_disk, leave_bytes=50_000)
     rule, now = LogRule(keep_days=100_000), datetime(2026, 11, 1, tzinfo=UTC)
+    with SqliteStore(small_disk / "evidence.db") as store:
+        for days in (14, 7):
+            begin_sweep(store, make_line(1)[0], now - timedelta(days=days))
+    ballast = fill(small_disk, leave_bytes=50_000)
     with pytest.raises(StoreError, match="logs cannot be tidied: No space left on device; free the disk, none is lost"):
         tidy_logs(small_disk, rule, now)
     assert log.read_bytes() == text

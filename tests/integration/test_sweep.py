@@ -11,6 +11,8 @@ import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -19,10 +21,12 @@ import jsonschema
 import pytest
 
 from gatekeep.history.store import SqliteStore
-from gatekeep.history.sweeps import list_sweeps, list_swept
+from gatekeep.history.sweeps import begin_sweep, finish_sweep, list_sweeps, list_swept
 from gatekeep.history.timeline import load_mainline, load_states, load_timeline
 from gatekeep.model.history import SweepState, Turn
 from tests.repos import Content, GitFolder, make_repository
+from tests.set_clock import SetClock
+from tests.site_cases import make_line
 
 KELP = Path(__file__).parents[1] / "data" / "kelp"
 REPORT = Path(__file__).parents[2] / "gatekeep" / "report"
@@ -51,11 +55,13 @@ class Kelp:
     def command(self, name: str, *arguments: str) -> list[str]:
         return [sys.executable, "-m", "gatekeep", name, *arguments, "--store", str(self.store)]
 
-    def start(self, name: str, *arguments: str, path: str = "") -> subprocess.Popen[str]:
+    def start(
+        self, name: str, *arguments: str, path: str = "", environment: Mapping[str, str] | None = None
+    ) -> subprocess.Popen[str]:
         return subprocess.Popen(
             self.command(name, *arguments),
             cwd=self.repository.path,
-            env={"PATH": path or os.environ["PATH"], "HOME": str(self.folder)},
+            env={"PATH": path or os.environ["PATH"], "HOME": str(self.folder), **(environment or {})},
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -319,6 +325,28 @@ def test_what_was_carried_wrongly_stays_said_when_a_sweep_goes_on(kelp: Kelp) ->
     assert one["sum"] == other["sum"] == "nothing new; 1 result carried wrongly before"
 
 
+def test_what_was_carried_wrongly_stays_said_when_the_clock_was_set_back_meanwhile(kelp: Kelp) -> None:
+    gate = hold_the_second_build(kelp)
+    gate.touch()
+    carry_wrongly(kelp)
+    gate.unlink()
+    Path(f"{gate}.first").unlink()
+    clock = SetClock(kelp.folder)
+    clock.set_ahead(86400)
+    # Its report has no place, so that the sweep has not ended; and the bar is older than its beginning.
+    nowhere = ("--json", str(kelp.folder / "nowhere" / "sweep.json"))
+    options = ("main", "--workers", "1", *SHARED_FILES)
+    first = kelp.start("sweep", *options, *nowhere, environment=clock.environment)
+    wait_for_first_build(first)
+    clock.set_ahead(0)
+    gate.touch()
+    _, errors = first.communicate(timeout=120)
+    assert first.returncode == 2, errors
+    code, report, text = kelp.sweep(*SHARED_FILES)
+    assert (code, report["sweep"], report["built_before"]) == (3, 1, 2), text
+    assert report["sum"] == "nothing new; 1 result carried wrongly before"
+
+
 def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
     carry_wrongly(kelp)
     code, report, text = kelp.sweep(*SHARED_FILES)
@@ -363,6 +391,10 @@ def test_a_sweep_compresses_old_logs_and_removes_older_ones(kelp: Kelp) -> None:
     kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
     place = kelp.store / "logs" / "0123456789ab"
     place.mkdir(parents=True)
+    with SqliteStore(kelp.store / "evidence.db") as store:
+        for days in range(42, 0, -7):
+            earlier = begin_sweep(store, make_line(1)[0], datetime.now(UTC) - timedelta(days=days))
+            finish_sweep(store, earlier.sweep_id, SweepState.FINISHED, [], earlier.started_at)
     for days in (10, 20, 40):
         log = place / f"arm.kelp-{days}.log"
         log.write_bytes(b"cc\n" * 100)

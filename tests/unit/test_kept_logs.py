@@ -14,6 +14,7 @@ import pytest
 from gatekeep.errors import StoreError
 from gatekeep.history.kept_logs import LogRule, Tidied, find_log, read_log, tidy_logs, using_logs
 from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import begin_sweep
 from gatekeep.history.timeline import record_mainline
 from gatekeep.model.evidence import Evidence, Outcome, log_file_name
 from tests.cases import broken
@@ -29,12 +30,14 @@ TEXT = b"cc drivers/uart.c\ndrivers/uart.c:41:7: error: \xff a pointer is cut\n"
 
 
 class Logs:
-    """A store's folder with builds, each with its log."""
+    """A store's folder with builds, each with its log, and a sweep a week up to some days ago."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, swept_until: int = 0) -> None:
         self.folder = folder
         with SqliteStore(folder / "evidence.db") as store:
             record_mainline(store, MAIN)
+            for days in range(399, swept_until - 1, -7):
+                begin_sweep(store, MAIN[0], NOW - timedelta(days=days))
 
     def add(
         self,
@@ -134,6 +137,41 @@ def test_above_the_size_the_oldest_go_first_and_red_ones_of_main_last(logs: Logs
     logs.tidy(LogRule(most_bytes=100))
     assert [logs.has(path) for path in (red, old, new, fresh)] == [False, False, False, True]
     assert list(logs.folder.glob("logs/content/*/*.gz")) == []
+
+
+def test_a_clock_that_jumps_ahead_by_years_takes_no_log_with_it(tmp_path: Path):
+    logs = Logs(tmp_path)
+    young, old = logs.add(days=80), logs.add(days=92)
+    logs.add(days=0, tree_id=MAIN[-1].tree_id)
+    for days_ahead in (3000, 3001):
+        with SqliteStore(tmp_path / "evidence.db") as store:
+            ahead = NOW + timedelta(days=days_ahead)
+            begin_sweep(store, MAIN[0], ahead)
+        tidy_logs(tmp_path, LogRule(), ahead)
+        assert [logs.has(path) for path in (young, old)] == [True, False]
+    # Set right again, what was seen in the years to come counts for nothing.
+    logs.tidy()
+    assert logs.has(young)
+
+
+def test_where_nobody_swept_for_long_a_week_has_passed(tmp_path: Path):
+    logs = Logs(tmp_path, swept_until=60)
+    kept, gone = logs.add(days=139), logs.add(days=150)
+    logs.add(days=0, tree_id=MAIN[-1].tree_id)
+    logs.tidy()
+    assert [logs.has(path) for path in (kept, gone)] == [True, False]
+
+
+def test_a_log_from_before_the_clock_was_set_back_is_dated_now(logs: Logs):
+    path = logs.add(days=-1000, tree_id=MAIN[7].tree_id)
+    logs.add(days=0, tree_id=MAIN[-1].tree_id)
+    logs.tidy()
+    assert (logs.folder / path).stat().st_mtime == NOW.timestamp()
+    with SqliteStore(logs.folder / "evidence.db") as store:
+        for days in range(0, 98, 7):
+            begin_sweep(store, MAIN[0], NOW + timedelta(days=days))
+    tidy_logs(logs.folder, LogRule(), NOW + timedelta(days=91))
+    assert not logs.has(path)
 
 
 def test_a_log_that_the_store_does_not_know_of_is_kept_as_others_are(logs: Logs):

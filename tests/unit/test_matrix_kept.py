@@ -106,6 +106,18 @@ def test_only_the_newest_are_kept(tmp_path: Path, reader: Reader) -> None:
     assert sorted(int(file.stat().st_mtime) for file in tmp_path.iterdir()) == list(range(4, 20))
 
 
+def test_what_is_dated_later_than_now_goes_first(tmp_path: Path, reader: Reader) -> None:
+    """The clock was set back since: else whatever is read from then on would be dropped at once."""
+    kept = KeptMatrices(tmp_path, reader)
+    for number in range(16):
+        kept.read(TEXTS["kelp"] + b"\n" * number, "matrix.yml")
+    for file in tmp_path.iterdir():
+        os.utime(file, (4_000_000_000, 4_000_000_000))
+    for _ in range(2):
+        kept.read(SKERRY, "matrix.yml")
+    assert (reader.count, len(list(tmp_path.iterdir()))) == (17, 16)
+
+
 def test_a_folder_that_cannot_be_made_costs_nothing_but_time(tmp_path: Path, reader: Reader) -> None:
     (tmp_path / "file").write_bytes(b"")
     kept = KeptMatrices(tmp_path / "file" / "matrices", reader)
