@@ -14,6 +14,7 @@ from pathlib import Path
 
 import click
 
+from gatekeep.build.machine import count_usable_cores
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.options import (
     FOLDER,
@@ -209,12 +210,12 @@ def _show_site(
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
     health = _read_health(store, folder, sources, past)
-    done = renew_site(health, out, address, past.notes)
+    done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
     if done is None:
         # Another folder, or somebody was at the pages.
         past = SitePast()
         health = _read_health(store, folder, sources, past)
-        done = renew_site(health, out, address, past.notes)
+        done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
     if done is None:
         raise UsageError(f"{out}: pages cannot be told from earlier ones; name another folder with --out")
     save_past(folder, about, past)

@@ -143,16 +143,17 @@ def test_a_disk_that_fills_while_logs_are_compressed_loses_none(small_disk: Path
 _RENDER = """
 import sys
 from pathlib import Path
-from gatekeep.report.site.write import write_site
+from gatekeep.report.site.notes import PageNotes
+from gatekeep.report.site.write import renew_site
 from tests.integration.test_full_disk import wide
 print("begun", flush=True)
-write_site(wide(int(sys.argv[2])), Path(sys.argv[1]))
+renew_site(wide(int(sys.argv[2])), Path(sys.argv[1]), "", PageNotes(), workers=2)
 """
 
 
 def wide(size: int) -> Health:
-    """A site of some hundred files, every page of which says the size."""
-    line = make_line(150)
+    """A site of some hundred files, every page of which says the size: enough for two processes."""
+    line = make_line(230)
     return make_health(
         {
             f"arm/board-{number}": [(at, at, image(size + number + at)) for at in range(len(line))]

@@ -136,13 +136,13 @@ from gatekeep.report.site import write
 from tests.unit.test_site_write import usual
 left = int(sys.argv[2])
 put = write._write_part
-def counted(path, content):
+def counted(path, content, *, synced):
     global left
     left -= 1
     if left < 0:
         (path.parent / ".part-left").write_bytes(content[:10])
         os.kill(os.getpid(), signal.SIGKILL)
-    return put(path, content)
+    return put(path, content, synced=synced)
 write._write_part = counted
 write.write_site(usual(is_broken=True), Path(sys.argv[1]))
 """

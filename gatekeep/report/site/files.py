@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import hashlib
 from bisect import bisect_left
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
 
 import gatekeep
-from gatekeep.model.health import CommitHealth, Health, Run, TargetHealth
+from gatekeep.model.health import CommitHealth, Health, PortHealth, Run, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
 from gatekeep.report.site.drawing import end_of_axis, last_step_of_axis
@@ -48,29 +48,57 @@ class SiteFile:
 
 
 def iter_files(health: Health, address: str = "", notes: PageNotes | None = None) -> Iterator[SiteFile]:
+    """Give every file of the site, as `iter_stages` does."""
+    for stage in iter_stages(health, address, notes if notes is not None else PageNotes()):
+        yield from stage
+
+
+def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequence[SiteFile]]:
     """
     Give every file of the site, what is linked to before what links to it, the front page last.
 
-    A site that is being written thus never shows a link into nothing, and its front page is old until all is new.
+    A site whose stages are written one after the other, each in any order, never shows a link from an upper page into
+    nothing, and its front page is old until all is new.
 
     Args:
         health: What is shown.
         address: As for `write_site`.
         notes: What is known from an earlier run, of `health.earlier_pages` at least; afterwards, what is known now.
     """
-    notes = notes if notes is not None else PageNotes()
     border = last_step_of_axis(len(health.commits))
     if notes.border != border:
         notes.runs.clear()
         notes.border = border
-    where = (health.tree, health.branch)
-    # Drawings span the branch, and so depend on where their axis ends.
-    frame = (*where, health.commits[0], end_of_axis(len(health.commits)), health.tags, health.swept, health.swept_at)
-    paged = frozenset((*health.earlier_pages, *(change.commit.commit_id for change in health.changes)))
-    for path, content in list_assets().items():
-        yield SiteFile(path=path, digest=_digest(path), render=partial(str, content))
-    yield SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)
-    target_count = health.target_count
+    yield [
+        *(
+            SiteFile(path=path, digest=_digest(path), render=partial(str, content))
+            for path, content in list_assets().items()
+        ),
+        SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text),
+    ]
+    yield list(_iter_commit_pages(health, notes))
+    frame = _Frame(health, address)
+    pages = {
+        port.port.name: [_digest_target(frame, port, target, notes, border) for target in port.targets]
+        for port in health.ports
+    }
+    yield [
+        file
+        for port in health.ports
+        for target, digest in zip(port.targets, pages[port.port.name], strict=True)
+        for file in _list_target_files(frame, target, digest)
+    ]
+    yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name])]
+    newest = [digest for port in health.ports for digest in pages[port.port.name]]
+    whole = _digest(
+        health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], health.open_sweep
+    )
+    yield [SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))]
+    yield [SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))]
+
+
+def _iter_commit_pages(health: Health, notes: PageNotes) -> Iterator[SiteFile]:
+    where, target_count = (health.tree, health.branch), health.target_count
     for commit_id in health.earlier_pages:
         yield SiteFile(path=names.commit_page(commit_id), digest=notes.commits[commit_id], render=str, is_earlier=True)
     for change in health.changes:
@@ -81,54 +109,64 @@ def iter_files(health: Health, address: str = "", notes: PageNotes | None = None
             digest=digest,
             render=partial(render_commit_page, health, change),
         )
-    newest: list[str] = []
-    for port in health.ports:
-        pages: list[str] = []
-        for target in port.targets:
-            name = target.name
-            linked = sorted({at.commit_id for event in target.events for at in (event.commit, event.cause)} & paged)
-            if name not in notes.runs:
-                notes.runs[name] = _digest(*map(_list_run, (run for run in target.runs if run.last < border)))
-            pages.append(_digest(frame, port.port, linked, notes.runs[name], *_list_facts(health, target, border)))
-            yield SiteFile(
-                path=names.target_page(name),
-                digest=pages[-1],
-                render=partial(render_target_page, health, target),
-            )
-            events = (*where, health.commits[0], address, target.events)
-            yield SiteFile(
-                path=names.feed_path(name),
-                digest=_digest(events),
-                render=partial(render_target_feed, health, target, address),
-            )
-            yield SiteFile(
-                path=names.badge_path(name),
-                digest=_digest(name, target.state, target.fullest),
-                render=partial(render_target_badge, target),
-            )
-        yield SiteFile(
-            path=names.feed_path(port.port.name),
-            digest=_digest(
-                where, health.commits[0], address, port.port.name, [target.events for target in port.targets]
-            ),
-            render=partial(render_port_feed, health, port, address),
-        )
-        yield SiteFile(
-            path=names.badge_path(port.port.name),
-            digest=_digest(port.port.name, port.well_count, len(port.targets)),
-            render=partial(render_port_badge, port),
-        )
-        yield SiteFile(
-            path=names.port_page(port.port.name),
-            digest=_digest(pages),
-            render=partial(render_port_page, health, port),
-        )
-        newest += pages
-    whole = _digest(
-        health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], health.open_sweep
+
+
+class _Frame:
+    """What all pages of targets and ports share: `facts` and `paged` are what stands in each, or is asked by each."""
+
+    def __init__(self, health: Health, address: str) -> None:
+        self.health, self.address = health, address
+        self.where = (health.tree, health.branch)
+        # Drawings span the branch, and so depend on where their axis ends.
+        end = end_of_axis(len(health.commits))
+        self.facts = (*self.where, health.commits[0], end, health.tags, health.swept, health.swept_at)
+        self.paged = frozenset((*health.earlier_pages, *(change.commit.commit_id for change in health.changes)))
+
+
+def _digest_target(frame: _Frame, port: PortHealth, target: TargetHealth, notes: PageNotes, border: int) -> str:
+    name = target.name
+    linked = sorted({at.commit_id for event in target.events for at in (event.commit, event.cause)} & frame.paged)
+    if name not in notes.runs:
+        notes.runs[name] = _digest(*map(_list_run, (run for run in target.runs if run.last < border)))
+    return _digest(frame.facts, port.port, linked, notes.runs[name], *_list_facts(frame.health, target, border))
+
+
+def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tuple[SiteFile, ...]:
+    health, address, name = frame.health, frame.address, target.name
+    events = (*frame.where, health.commits[0], address, target.events)
+    return (
+        SiteFile(path=names.target_page(name), digest=digest, render=partial(render_target_page, health, target)),
+        SiteFile(
+            path=names.feed_path(name),
+            digest=_digest(events),
+            render=partial(render_target_feed, health, target, address),
+        ),
+        SiteFile(
+            path=names.badge_path(name),
+            digest=_digest(name, target.state, target.fullest),
+            render=partial(render_target_badge, target),
+        ),
     )
-    yield SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))
-    yield SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))
+
+
+def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str]) -> tuple[SiteFile, ...]:
+    health, address, name = frame.health, frame.address, port.port.name
+    events = [target.events for target in port.targets]
+    return (
+        SiteFile(
+            path=names.feed_path(name),
+            digest=_digest(frame.where, health.commits[0], address, name, events),
+            render=partial(render_port_feed, health, port, address),
+        ),
+        SiteFile(
+            path=names.badge_path(name),
+            digest=_digest(name, port.well_count, len(port.targets)),
+            render=partial(render_port_badge, port),
+        ),
+        SiteFile(
+            path=names.port_page(name), digest=_digest(list(pages)), render=partial(render_port_page, health, port)
+        ),
+    )
 
 
 def _list_changed(change: CommitHealth) -> Iterator[object]:

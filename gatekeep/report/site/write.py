@@ -1,10 +1,11 @@
 """
 The site becomes files: only what changed, each whole or not at all.
 
-A reader may come at any moment, and the program may be killed at any moment. So a file is written beside its place,
-brought to the disk and renamed; it is never seen half. `.gatekeep-site.json` says which files are ours and what each
-was made from; it is written last. What it says of a file counts only while size and time are those that were written:
-after a run that was killed, whatever it had replaced is made again.
+A reader may come at any moment, and the program may be killed at any moment. So a file is written beside its place and
+renamed; it is never seen half. `.gatekeep-site.json` says which files are ours and what each was made from; it is
+written last, and alone waits for the disk. What it says of a file counts only while size and time are those that were
+written: whatever a run that was killed had replaced is made again, and so is what a loss of power took from a page,
+all of which can be rendered anew at any time. To wait for the disk at each of 6,000 pages took as long as to make them.
 
 A folder that holds anything and no such list is somebody else's, and is left alone.
 """
@@ -17,25 +18,22 @@ import fcntl
 import json
 import os
 import secrets
-from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.errors import StoreError, UsageError
 from gatekeep.model.health import Health
-from gatekeep.report.site.files import iter_files
+from gatekeep.report.site.files import SiteFile, iter_stages
 from gatekeep.report.site.notes import PageNotes
+from gatekeep.report.site.sharing import share_work
 
 MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
 _PART = ".part-"
 _MANIFEST_FORMAT = 1
 _MACHINE_FAULTS = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
-#: Files that wait for the disk at once. On a busy machine a site of 6,000 files took a third of the time of one by one.
-_AT_ONCE = 16
 
 #: Of a file as it was written: digest of what it was made from, bytes, modification time in nanoseconds.
 _Entry = tuple[str, int, int]
@@ -69,7 +67,7 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
     return done
 
 
-def renew_site(health: Health, out: Path, address: str, notes: PageNotes) -> Written | None:
+def renew_site(health: Health, out: Path, address: str, notes: PageNotes, *, workers: int = 1) -> Written | None:
     """
     Write what is new of a site, as `write_site` does.
 
@@ -78,6 +76,7 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes) -> Wri
         out: As for `write_site`.
         address: As for `write_site`.
         notes: What an earlier run has found of pages, of `health.earlier_pages` at least; afterwards of all.
+        workers: Processes that may be at work at once.
 
     Returns:
         None where one of `health.earlier_pages` is not there as it was written: to write it again, what it shows must
@@ -90,7 +89,7 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes) -> Wri
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
-            return _write(health, out, address, notes)
+            return _write(health, out, address, notes, workers)
     except OSError as error:
         # A folder that cannot be written is a wrong --out; a full disk is the machine's fault.
         kind = StoreError if error.errno in _MACHINE_FAULTS else UsageError
@@ -100,42 +99,55 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes) -> Wri
         ) from error
 
 
-def _write(health: Health, out: Path, address: str, notes: PageNotes) -> Written | None:
+def _write(health: Health, out: Path, address: str, notes: PageNotes, workers: int) -> Written | None:
     known = _load_manifest(out)
     folders = {out, *(out / name for name in {path.rpartition("/")[0] for path in known})}
     _drop_parts(folders)
-    kept: dict[str, _Entry] = {}
-    synced: set[Path] = set()
-    with _Putter(out) as putter:
-        for file in iter_files(health, address, notes):
+    entries: dict[str, _Entry] = {}
+    written_count = 0
+    for stage in iter_stages(health, address, notes):
+        fresh: list[SiteFile] = []
+        for file in stage:
             before = known.get(file.path)
             # A text: of thousands of files that stay as they are, taking paths apart would be most of the work.
             if before is not None and before[0] == file.digest and _is_untouched(f"{out}/{file.path}", before):
-                kept[file.path] = before
-                continue
-            if file.is_earlier:
+                entries[file.path] = before
+            elif file.is_earlier:
                 return None
-            path = out / file.path
-            if path.parent not in synced:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                _drop_parts({path.parent})
-                synced.add(path.parent)
-            putter.put(file.path, file.digest, file.render().encode("utf-8", "backslashreplace"))
-        written = putter.finish()
-    entries = kept | written
+            else:
+                fresh.append(file)
+        made = {out / file.path.rpartition("/")[0] for file in fresh} - folders
+        for folder in made:
+            folder.mkdir(parents=True, exist_ok=True)
+        _drop_parts(made)
+        folders |= made
+        entries |= _put_all(out, fresh, workers)
+        written_count += len(fresh)
     gone = [path for path in known if path not in entries]
     # Before the list is written: a file that no list names is never removed.
     for name in gone:
         (out / name).unlink(missing_ok=True)
-    if written or gone:
-        for folder in (*sorted(synced), out):
-            _sync_folder(folder)
+    if written_count or gone:
         text = json.dumps({"format": _MANIFEST_FORMAT, "files": entries}, sort_keys=True)
-        with _Putter(out) as putter:
-            putter.put(MANIFEST, "", text.encode("ascii"))
-            putter.finish()
+        _put(out / MANIFEST, text.encode("ascii"), synced=True)
         _sync_folder(out)
-    return Written(written=len(written), kept=len(kept), removed=len(gone))
+    return Written(written=written_count, kept=len(entries) - written_count, removed=len(gone))
+
+
+def _put_all(out: Path, files: Sequence[SiteFile], workers: int) -> dict[str, _Entry]:
+    """Render files and put them into their places; give what was written."""
+
+    def put(number: int) -> tuple[int, int]:
+        file = files[number]
+        return _put(out / file.path, file.render().encode("utf-8", "backslashreplace"))
+
+    try:
+        sizes_and_times = share_work(len(files), put, workers=workers)
+    except BaseException:
+        # Of a helper that was ended.
+        _drop_parts({(out / file.path).parent for file in files})
+        raise
+    return {file.path: (file.digest, size, time) for file, (size, time) in zip(files, sizes_and_times, strict=True)}
 
 
 @contextmanager
@@ -181,73 +193,30 @@ def _is_untouched(path: str, entry: _Entry) -> bool:
     return (status.st_size, status.st_mtime_ns) == entry[1:]
 
 
-class _Putter:
-    """
-    Puts files into their places, each whole or not at all, in the order in which they are given.
-
-    A disk takes as long for one file as for many at once, so several wait for it while the next page is rendered; but
-    a file is renamed into place only when all that were given before it are.
-    """
-
-    def __init__(self, out: Path) -> None:
-        self._out = out
-        self._threads = ThreadPoolExecutor(_AT_ONCE, thread_name_prefix="put")
-        self._pending: deque[tuple[str, str, Future[_Part]]] = deque()
-        self._entries: dict[str, _Entry] = {}
-
-    def put(self, name: str, digest: str, content: bytes) -> None:
-        """Take a file; an error may be that of one that was given before."""
-        self._pending.append((name, digest, self._threads.submit(_write_part, self._out / name, content)))
-        while len(self._pending) > 2 * _AT_ONCE:
-            self._place_first()
-
-    def finish(self) -> dict[str, _Entry]:
-        """Wait until every file is in its place, and give what was written."""
-        while self._pending:
-            self._place_first()
-        return self._entries
-
-    def _place_first(self) -> None:
-        name, digest, writing = self._pending[0]
-        part = writing.result()
-        part.path.replace(self._out / name)
-        self._pending.popleft()
-        self._entries[name] = (digest, part.size_bytes, part.time_ns)
-
-    def __enter__(self) -> _Putter:
-        return self
-
-    def __exit__(self, *_exc: object) -> None:
-        self._threads.shutdown(wait=True, cancel_futures=True)
-        for _, _, writing in self._pending:
-            if not writing.cancelled() and writing.exception() is None:
-                with contextlib.suppress(OSError):
-                    writing.result().path.unlink()
+def _put(path: Path, content: bytes, *, synced: bool = False) -> tuple[int, int]:
+    """Put a file into its place, whole or not at all; give its size in bytes and its time in nanoseconds."""
+    part, size_bytes, time_ns = _write_part(path, content, synced=synced)
+    # A text, and not a path: 6,000 of these are taken apart for nothing.
+    os.replace(part, path)  # noqa: PTH105
+    return size_bytes, time_ns
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """A file beside its place, on the disk."""
-
-    path: Path
-    size_bytes: int
-    time_ns: int
-
-
-def _write_part(path: Path, content: bytes) -> _Part:
-    temporary = path.parent / f"{_PART}{secrets.token_hex(8)}"
+def _write_part(path: Path, content: bytes, *, synced: bool) -> tuple[str, int, int]:
+    """Write a file beside its place."""
+    part = f"{path.parent}/{_PART}{secrets.token_hex(8)}"
     try:
-        with temporary.open("xb", buffering=0) as stream:
+        with open(part, "xb", buffering=0) as stream:  # noqa: PTH123 - see above
             left = memoryview(content)
             while left:
                 left = left[stream.write(left) :]
-            os.fsync(stream.fileno())
+            if synced:
+                os.fsync(stream.fileno())
             status = os.fstat(stream.fileno())
     except BaseException:
         with contextlib.suppress(OSError):
-            temporary.unlink()
+            os.unlink(part)  # noqa: PTH108 - see above
         raise
-    return _Part(temporary, status.st_size, status.st_mtime_ns)
+    return part, status.st_size, status.st_mtime_ns
 
 
 def _drop_parts(folders: set[Path]) -> None:
