@@ -228,7 +228,8 @@ class CommandResult:
     that forked it. `log_bytes` counts what it printed, cut or not; `log_cut` says whether the file is cut, by this
     command or an earlier one of the job. `log_fault` says why output was lost on a machine's fault (a full disk), else
     None. `survivor_count` is how many processes it left running. `oom_kills` is how many processes the kernel ended
-    meanwhile for lack of memory, in our control group and whosever they were; None where it does not tell.
+    meanwhile for lack of memory: of this command's, where a control group counts them, else whosever they were; None
+    where it does not tell.
     `heard_count` is how many of the texts that were listened for it printed, however it ended.
     """
 
@@ -486,6 +487,7 @@ def _read_answer(answer: dict[str, Any], oom_kills: int | None, spec: CommandSpe
         log_cut=answer["log_cut"],
         log_fault=answer["log_fault"],
         survivor_count=answer["survivor_count"],
-        oom_kills=oom_kills,
+        # Of this command's processes alone, where its group counts them: others say nothing of it.
+        oom_kills=oom_kills if answer["memory_kills"] is None else answer["memory_kills"],
         heard_count=answer["heard_count"],
     )

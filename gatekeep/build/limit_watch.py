@@ -15,7 +15,7 @@ Part of the keeper: runs on the standard library alone.
 
 Source: getrlimit(2); user_namespaces(7); proc_pid_statm(5); statvfs(3); the kernel's
 Documentation/admin-guide/cgroup-v2.rst (memory.max, memory.events, pids.events) and cgroup-v1/memory.rst
-(max_usage_in_bytes).
+(max_usage_in_bytes, memory.oom_control; its oom_kill is in Linux since 4.13, and counts a group's own processes alone).
 """
 
 from __future__ import annotations
@@ -44,7 +44,13 @@ _made = 0
 
 
 class LimitWatch:
-    """The limits of one command. `exceeded` is "", or what it used too much of: memory, processes or disk."""
+    """
+    The limits of one command.
+
+    `exceeded` is "", or what it used too much of: memory, processes or disk. `memory_kills` is how many of its
+    processes the kernel has ended for lack of memory, the group's or the machine's; None before `conclude`, and where
+    no group counts them.
+    """
 
     def __init__(self, wanted: dict, first: int) -> None:  # type: ignore[type-arg]  # the wire's shape: see `keeper`
         """
@@ -65,6 +71,7 @@ class LimitWatch:
         self._is_count_due = False
         self._killed_before = _count_kills()
         self.exceeded = ""
+        self.memory_kills: int | None = None
         for kind, most in ((resource.RLIMIT_FSIZE, wanted["file_bytes"]), (resource.RLIMIT_NPROC, wanted["processes"])):
             resource.prlimit(first, kind, (most, most))
         for controller, folder in wanted["groups"].items():
@@ -122,6 +129,8 @@ class LimitWatch:
     def conclude(self, *, failed: bool) -> None:
         """Ask the groups, when all has ended, whether they refused something, and let them go."""
         memory, pids = self._groups.get("memory"), self._groups.get("pids")
+        if memory is not None:
+            self.memory_kills = count_group_kills(memory)
         if failed and not self.exceeded:
             if memory is not None and was_short(memory, self._wanted["memory_bytes"], self._killed_before):
                 self.exceeded = "memory"
@@ -216,7 +225,8 @@ def was_short(group: str, memory_bytes: int, killed_before: int) -> bool:
     Args:
         group: Its folder.
         memory_bytes: The limit.
-        killed_before: What `_count_kills` gave before; version 1 does not always count by group.
+        killed_before: What `_count_kills` gave before; kernels before 4.13 do not count by group in version 1. There a
+            build beside it may have been meant, and is taken for this one.
     """
     if os.path.exists(f"{group}/memory.events"):  # noqa: PTH110
         # "oom" is the limit being hit and nothing left to free; a machine that runs out kills without it.
@@ -224,7 +234,18 @@ def was_short(group: str, memory_bytes: int, killed_before: int) -> bool:
         return _read_number(events, b"oom") > 0 and _read_number(events, b"oom_kill") > 0
     # Cached files fill a group as well, so being full is not enough: something must have been killed.
     most = max(_read_number(f"{group}/{kind}.max_usage_in_bytes") for kind in ("memory", "memory.memsw"))
-    return most >= memory_bytes - 64 * _PAGE_BYTES and _count_kills() > killed_before
+    own = count_group_kills(group)
+    was_killed = _count_kills() > killed_before if own is None else own > 0
+    return most >= memory_bytes - 64 * _PAGE_BYTES and was_killed
+
+
+def count_group_kills(group: str) -> int | None:
+    """Count what the kernel has ended in a memory group for lack of memory, whose limit it ever was; None: unknown."""
+    for name in ("memory.events", "memory.oom_control"):
+        kills = _find_number(f"{group}/{name}", b"oom_kill")
+        if kills is not None:
+            return kills
+    return None
 
 
 def _sum_memory(processes: list[int]) -> int:
@@ -244,12 +265,16 @@ def _count_kills() -> int:
 
 def _read_number(path: str, name: bytes | None = None) -> int:
     """Give the number in a file of the kernel, or the one behind a name; 0 when it is not there."""
+    return _find_number(path, name) or 0
+
+
+def _find_number(path: str, name: bytes | None = None) -> int | None:
     with contextlib.suppress(OSError, ValueError), open(path, "rb") as stream:  # noqa: PTH123
         for line in stream:
             words = line.split()
             if name is None or words[:1] == [name]:
                 return int(words[-1])
-    return 0
+    return None
 
 
 def _write(path: str, number: int) -> None:

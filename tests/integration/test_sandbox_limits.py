@@ -7,6 +7,7 @@ The kernel's own counters (control groups) and the keeper's looks are tried apar
 from __future__ import annotations
 
 import os
+import select
 import sys
 import threading
 from collections.abc import Iterator
@@ -228,3 +229,39 @@ def test_machine_gives_no_more_than_it_has(tmp_path: Path) -> None:
     assert lowered.memory_bytes == count_memory() * 4 // 5
     assert lowered.disk_bytes <= free_bytes(tmp_path)
     assert lower_limits(LIMITS, tmp_path) == LIMITS
+
+
+def test_failure_beside_a_memory_bomb_is_the_builds_own(tmp_path: Path, machine: SubprocessRunner) -> None:
+    """A build that has filled its group with cached files fails while another one is ended for lack of memory."""
+    cell, beside = Cell.make(tmp_path / "one", machine), Cell.make(tmp_path / "other", machine)
+    if "memory" not in cell.sandbox.groups:
+        do_without("no control group for memory can be made on this machine")
+    pipes = []
+    for name in ("ready", "go"):
+        os.mkfifo(cell.folder / "tree" / name)
+        # Open at both ends, so that neither side waits for the other.
+        pipes.append(os.open(cell.folder / "tree" / name, os.O_RDWR | os.O_CLOEXEC))
+    ready, go = pipes
+    script = """
+import os
+block = os.urandom(1 << 20)
+with open("cached", "wb") as stream:
+    for _ in range(224):
+        stream.write(block)
+open("ready", "w").write("ready")
+open("go").readline()
+raise SystemExit(7)
+"""
+    answers: list[CommandResult] = []
+    failing = threading.Thread(target=lambda: answers.append(run(cell, script, replace(LIMITS, disk_bytes=1024 * MIB))))
+    failing.start()
+    try:
+        assert select.select([ready], [], [], 30)[0], cell.printed()
+        bomb = run(beside, "x = [bytes([1]) * (8 << 20) for _ in range(80)]")
+    finally:
+        os.write(go, b"go\n")
+        failing.join()
+        for pipe in pipes:
+            os.close(pipe)
+    assert (bomb.end, bomb.oom_kills) == (OverLimit(resource=Resource.MEMORY, most=192 * MIB), 1)
+    assert [(answer.end, answer.oom_kills) for answer in answers] == [(Exited(code=7), 0)]

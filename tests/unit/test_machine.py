@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.limit_watch import was_short
+from gatekeep.build.limit_watch import count_group_kills, was_short
 from gatekeep.build.machine import (
     count_memory,
     count_usable_cores,
@@ -239,6 +239,29 @@ class TestMemory:
         """Source: the kernel's Documentation/admin-guide/cgroup-v2.rst, memory.events."""
         (tmp_path / "memory.events").write_text(events)
         assert was_short(str(tmp_path), 1 << 30, 0) is was
+
+    @pytest.mark.parametrize(
+        ("kills", "most", "was"),
+        [
+            (1, 1 << 30, True),
+            (0, 1 << 30, False),  # caches filled the group, and another one was short
+            (1, 1 << 29, False),  # the machine was short
+        ],
+    )
+    def test_group_of_version_1_counts_its_own_kills(self, tmp_path, kills, most, was):
+        """Source: the kernel's Documentation/admin-guide/cgroup-v1/memory.rst; mm/memcontrol-v1.c, oom_kill."""
+        (tmp_path / "memory.max_usage_in_bytes").write_text(f"{most}\n")
+        (tmp_path / "memory.oom_control").write_text(f"oom_kill_disable 0\nunder_oom 0\noom_kill {kills}\n")
+        # Of the whole machine more was killed since, by far.
+        assert was_short(str(tmp_path), 1 << 30, -1000) is was
+        assert count_group_kills(str(tmp_path)) == kills
+
+    @pytest.mark.parametrize(("killed_before", "was"), [(-1000, True), (1 << 60, False)])
+    def test_old_kernel_of_version_1_is_asked_for_the_whole_machine(self, tmp_path, killed_before, was):
+        (tmp_path / "memory.max_usage_in_bytes").write_text(f"{1 << 30}\n")
+        (tmp_path / "memory.oom_control").write_text("oom_kill_disable 0\nunder_oom 0\n")
+        assert was_short(str(tmp_path), 1 << 30, killed_before) is was
+        assert count_group_kills(str(tmp_path)) is None
 
 
 class TestFreeBytes:
