@@ -131,6 +131,8 @@ class _DiffReader:
         Else it would say that no line of the file moved. Two contents differ in lines, or are binary; only an empty
         file comes and goes without either.
         """
+        if not headers:
+            raise self._fail("a header behind 'diff --git …', as every change has one")
         has_content = (self._line or b"").startswith(b"@@ ")
         if (b"+++ " in headers) != has_content:
             raise self._fail("'--- …', '+++ …' and '@@ -… +… @@' together")
@@ -139,8 +141,9 @@ class _DiffReader:
             raise self._fail("'--- …' or 'Binary files … differ' after 'index …'")
         if headers.get(b"similarity index ", b"100%") != b"100%" and b"index " not in headers:
             raise self._fail("'index …' of a file that is not the same under its new name")
-        if (b"rename from " in headers) != (b"rename to " in headers):
-            raise self._fail("'rename from …' and 'rename to …' together")
+        for one, other in ((b"rename from ", b"rename to "), (b"old mode ", b"new mode ")):
+            if (one in headers) != (other in headers):
+                raise self._fail(f"'{one.decode()}…' and '{other.decode()}…' together")
 
     def _read_hunks(self) -> Iterator[Hunk]:
         old_end = new_end = 0
@@ -203,7 +206,7 @@ class _DiffReader:
         else:
             middle = len(title) // 2
             names = [title[:middle], title[middle + 1 :]] if title[middle : middle + 1] == b" " else []
-        if len(names) == 2 and names[0][:2] == b"a/" and names[1][:2] == b"b/" and names[0][2:] == names[1][2:]:
+        if len(names) == 2 and names[0][:2] == b"a/" and names[1] == b"b/" + names[0][2:] and names[0][2:]:
             return names[0][2:]
         raise _make_error(number, b"diff --git " + title, "the same path twice, as 'a/… b/…'")
 

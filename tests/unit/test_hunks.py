@@ -192,7 +192,7 @@ index 1111111..2222222 100644
     [
         ("fatal: bad object\n", "line 1: not a line map, got 'fatal: bad object', wanted 'diff --git a/… b/…'"),
         ("diff --git a/x b/x", "line 1: not a line map, got 'diff --git a/x b/x', wanted a line that ends"),
-        ("diff --git a/x b/y\nold mode 1\n",
+        ("diff --git a/x b/y\nold mode 1\nnew mode 2\n",
          "line 1: not a line map, got 'diff --git a/x b/y', wanted the same path twice, as 'a/… b/…'"),
         (EDIT.replace("+newer\n", ""),
          "line 8: not a line map, got '@@ -9,0 +11 @@', wanted 0 more removed and 1 more added lines of a hunk"),
@@ -279,6 +279,9 @@ def test_surviving_lines_keep_their_text_by_difflibs_diff(old: list[str], new: l
 @pytest.mark.parametrize(
     "cut",
     [
+        # Of a file that was removed, or has another mode.
+        "diff --git a/x.c b/x.c\n",
+        "diff --git a/x.c b/x.c\nold mode 100644\n",
         "diff --git a/x.c b/x.c\nindex 1..2 100644\n",
         "diff --git a/x.c b/x.c\nindex 1..2 100644\n--- a/x.c\n",
         "diff --git a/x.c b/y.c\nsimilarity index 90%\nrename from x.c\nrename to y.c\n",
