@@ -103,7 +103,10 @@ def configure_logging(path: Path | None, *, verbose: bool, stream: TextIO | None
     console.setLevel(logging.DEBUG if verbose else logging.WARNING)
     handlers.append(console)
     if path is not None:
-        handlers.append(_open_file(path, verbose=verbose))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = _LateFile(path)
+        file.setLevel(logging.DEBUG if verbose else logging.INFO)
+        handlers.append(file)
     level_before = logger.level
     logger.setLevel(logging.DEBUG if verbose else logging.INFO)
     formatter = EventFormatter()
@@ -120,17 +123,43 @@ def configure_logging(path: Path | None, *, verbose: bool, stream: TextIO | None
     return undo
 
 
-def _open_file(path: Path, *, verbose: bool) -> logging.Handler:
-    # 40 ms of import that a run without a log file does not pay.
+class _LateFile(logging.Handler):
+    """
+    The rotating file, opened when the first line is written: most gates of a large tree build nothing and write none,
+    and what opens it takes 40 ms to import.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self._path = path
+        self._file: logging.Handler | None = None
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write a line; called by one thread at a time."""
+        try:
+            if self._file is None:
+                self._file = _open_file(self._path)
+                self._file.setFormatter(self.formatter)
+        except Exception:
+            # As every handler does: what cannot be logged is said on standard error, and stops nothing.
+            self.handleError(record)
+            return
+        self._file.emit(record)
+
+    def close(self) -> None:
+        """Close the file, where one was opened."""
+        if self._file is not None:
+            self._file.close()
+        super().close()
+
+
+def _open_file(path: Path) -> logging.Handler:
     from concurrent_log_handler import ConcurrentRotatingFileHandler
 
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handler = ConcurrentRotatingFileHandler(
+    return ConcurrentRotatingFileHandler(
         str(path),
         maxBytes=_ROTATE_BYTES,
         backupCount=_ROTATED_COUNT,
         encoding="utf-8",
         chmod=0o640,
     )
-    handler.setLevel(logging.DEBUG if verbose else logging.INFO)
-    return handler

@@ -13,7 +13,7 @@ import pytest
 
 from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
-from gatekeep.build.sandbox import Sandbox, find_sandbox
+from gatekeep.build.sandbox import NoSandbox, Sandbox, find_sandbox
 
 
 def make_sandbox(
@@ -21,10 +21,25 @@ def make_sandbox(
 ) -> Sandbox:
     """Give the sandbox of this machine, for commands with the interpreter that runs the tests."""
     scratch.mkdir(exist_ok=True)
-    found = find_sandbox(runner=runner, environment=make_environment(scratch), scratch=scratch, hide=hide, show=show)
+    found = try_sandbox(runner, make_environment(scratch), scratch, hide=hide, show=show)
     if not isinstance(found, Sandbox):
         pytest.fail(found.message)
     return found
+
+
+def try_sandbox(
+    runner: SubprocessRunner,
+    environment: Mapping[str, str],
+    scratch: Path,
+    *,
+    hide: Sequence[Path] = (),
+    show: Sequence[Path] = (),
+) -> Sandbox | NoSandbox:
+    """Try for a sandbox in an environment; nobody stops it."""
+    with CancelToken() as cancel:
+        return find_sandbox(
+            runner=runner, environment=environment, scratch=scratch, cancel=cancel, hide=hide, show=show
+        )
 
 
 def make_environment(home: Path, **more: str) -> dict[str, str]:

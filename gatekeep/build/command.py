@@ -380,6 +380,11 @@ class SubprocessRunner:
         self._lock = threading.Lock()
         self._idle: list[_Keeper] = []
 
+    def warm_up(self) -> None:
+        """Start a keeper, which then is ready when the first command comes; where it cannot be, that one says so."""
+        with suppress(OSError):
+            self._give_back(_Keeper.start())
+
     def run(self, spec: CommandSpec, cancel: CancelToken) -> CommandResult:
         """Run one command; see `CommandRunner.run`."""
         if cancel.is_cancelled:

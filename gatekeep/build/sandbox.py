@@ -183,6 +183,7 @@ def find_sandbox(
     runner: CommandRunner,
     environment: Mapping[str, str],
     scratch: Path,
+    cancel: CancelToken,
     hide: Iterable[Path],
     show: Iterable[Path] = (),
 ) -> Sandbox | NoSandbox:
@@ -193,6 +194,7 @@ def find_sandbox(
         runner: Starts the trial.
         environment: As builds get it; the programs on its PATH are shown.
         scratch: An empty folder, which exists.
+        cancel: Ends the trial, which then says that there is none.
         hide: Folders that no build sees, whatever is shown around them: the repository's git folder, the store.
         show: What the operator shows besides.
 
@@ -222,7 +224,7 @@ def find_sandbox(
         sandbox = Sandbox(
             program=program, base=base, private=private, shown=seen, hidden=hidden, mark=mark, groups=groups
         )
-        found = _try(sandbox, runner, environment, scratch, users=users)
+        found = _try(sandbox, runner, environment, scratch, cancel, users=users)
         if found is None:
             return sandbox
         fault = fault or found
@@ -264,7 +266,13 @@ def _make_base(*, users: bool) -> tuple[str, ...]:
 
 
 def _try(
-    sandbox: Sandbox, runner: CommandRunner, environment: Mapping[str, str], scratch: Path, *, users: bool
+    sandbox: Sandbox,
+    runner: CommandRunner,
+    environment: Mapping[str, str],
+    scratch: Path,
+    cancel: CancelToken,
+    *,
+    users: bool,
 ) -> str | None:
     """Run the trial; give None when all holds, else what does not."""
     inside, outside = Path(tempfile.mkdtemp(dir=scratch)), Path(tempfile.mkdtemp(dir=scratch))
@@ -279,8 +287,7 @@ def _try(
         log_path=log,
         log_limit_bytes=_PROBE_LOG_LIMIT_BYTES,
     )
-    with CancelToken() as cancel:
-        result = sandbox.confine(runner, writable=(inside,), tmp=inside).run(spec, cancel)
+    result = sandbox.confine(runner, writable=(inside,), tmp=inside).run(spec, cancel)
     if isinstance(result.end, NotStarted):
         return result.end.message
     lines = log.read_text(encoding="utf-8", errors="replace").split("\n")

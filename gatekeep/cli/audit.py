@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 import click
 
 from gatekeep.build.sandbox import SandboxChoice
-from gatekeep.cli.edges import Edges, list_caches, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, open_edges, run_plan
 from gatekeep.cli.options import (
     colour_option,
     json_option,
@@ -23,14 +23,16 @@ from gatekeep.cli.options import (
     workers_option,
 )
 from gatekeep.cli.screen import write_reports
+from gatekeep.cli.start import list_caches, ready_toolchains
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
-from gatekeep.errors import ToolchainError, UsageError
-from gatekeep.history.store import ResultSink, SqliteStore
+from gatekeep.errors import UsageError
+from gatekeep.history.sink import ResultSink
+from gatekeep.history.store import SqliteStore
 from gatekeep.judge.audit import conclude
 from gatekeep.model.audit import Audit
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.matrix import Matrix, Toolchain
+from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.verdict import Decision
 from gatekeep.report.audit import render_audit, render_audit_json, render_bars
@@ -39,7 +41,7 @@ from gatekeep.report.wording import count
 from gatekeep.runner.audit import AuditEdges, audit_jobs, choose_jobs, list_undecided
 from gatekeep.runner.carry import ReadSetCarrier, list_trusted
 from gatekeep.runner.matrices import load_matrices
-from gatekeep.runner.plan import PlanInputs, ReadyToolchain, plan_change
+from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
 
@@ -97,7 +99,9 @@ def audit(
     """
     if (commits is not None) + (clear is not None) + show_barred != 1:
         raise UsageError("audit: name either a range such as main..HEAD, or --clear TARGET, or --barred")
-    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+    # Nothing is run for what only the store is asked.
+    wanted = sandbox if commits is not None else None
+    with open_edges(repository, store=store, verbose=verbose, sandbox=wanted) as edges:
         if clear is not None:
             click.echo(_clear(edges.store, clear), nl=False)
             return 0
@@ -176,7 +180,7 @@ class _Run:
         self.comparer = TreeComparer(edges.repository)
         self._edges, self._change, self._matrices, self._workers = edges, change, matrices, workers
         self._source_date = matrices[change.base.tree_id].source_date
-        self._toolchains: dict[Toolchain, ReadyToolchain | ToolchainError] = ready_toolchains(edges, matrices.values())
+        self._toolchains = ready_toolchains(edges, matrices.values())
 
     def plan(self, stored: Sequence[Evidence]) -> Plan:
         """Plan all results of the range but those that are stored."""

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from gatekeep.build.machine import count_usable_cores
 from gatekeep.cli.culprit_hunt import Hunt
-from gatekeep.cli.edges import Edges, open_executor, ready_toolchains
-from gatekeep.history.store import is_reusable
+from gatekeep.cli.edges import WORKPLACES, Edges, open_executor
+from gatekeep.cli.start import begin_toolchains
+from gatekeep.history.sink import is_reusable
 from gatekeep.model.change import Change, LineMap
 from gatekeep.model.culprit import CulpritAnswer
 from gatekeep.model.evidence import Evidence, TimedOut
@@ -101,12 +102,16 @@ def find_culprits(
     """
     change = _change_of(commits)
     narrow = _narrow(matrices, targets)
+    get_toolchains = begin_toolchains(edges, narrow.values())
+    # Whoever is blamed is built once more, so there is always something to build.
+    edges.start.look_at_machine(edges, edges.folder / WORKPLACES)
+    durations_s = edges.store.load_durations()
     plan = plan_change(
         PlanInputs(
             change=change,
             matrices=narrow,
-            toolchains=ready_toolchains(edges, narrow.values()),
-            durations_s=edges.store.load_durations(),
+            toolchains=get_toolchains(),
+            durations_s=durations_s,
             host_environment=edges.environment,
         )
     )

@@ -11,12 +11,14 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
 
 from gatekeep.errors import RunnerError
-from gatekeep.history.store import SqliteStore
-from gatekeep.history.sweeps import load_last_begun_at
 from gatekeep.model.matrix import Approver
 from gatekeep.model.waiver import Waiver
+
+if TYPE_CHECKING:
+    from gatekeep.history.store import SqliteStore
 
 #: A clock that is a little off matters at midnight alone, and then to no one.
 _TOLERANCE = timedelta(seconds=5)
@@ -82,7 +84,7 @@ def settle_day(
                 f"the machine's clock says {today}, and said {other} before it was set during this run: which "
                 f"is right decides {doubtful}; see that it is right now, and run again"
             )
-    swept_at = load_last_begun_at(store) if store is not None else None
+    swept_at = _ask_last_begun_at(store) if store is not None else None
     if swept_at is not None and swept_at > calendar.now() + _TOLERANCE:
         doubtful = _list_doubtful(today, _day_of(swept_at), waivers, approvers)
         if doubtful:
@@ -91,6 +93,13 @@ def settle_day(
                 f"right decides {doubtful}; set the clock, or, where it is right now, sweep once"
             )
     return today
+
+
+def _ask_last_begun_at(store: SqliteStore) -> datetime | None:
+    # As the store itself, imported when it is asked.
+    from gatekeep.history.sweeps import load_last_begun_at
+
+    return load_last_begun_at(store)
 
 
 def _list_doubtful(one: date, other: date, waivers: Iterable[Waiver], approvers: Iterable[Approver]) -> str:

@@ -4,41 +4,35 @@ The real edges of a run, wired together for the commands that build: repository,
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from gatekeep.build.command import CancelToken, CommandRunner, SubprocessRunner
-from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache, list_faults
-from gatekeep.build.environment import make_base_environment
+from gatekeep.build.command import CommandRunner
+from gatekeep.build.compile_cache import CompileCache, list_faults
 from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.sandbox import SandboxChoice
-from gatekeep.build.sandbox_view import list_programs
-from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.cli.day import Calendar
 from gatekeep.cli.sandboxing import RunSandbox
-from gatekeep.errors import RunnerError, StoreError, ToolchainError
-from gatekeep.history.kept_logs import using_logs
-from gatekeep.history.store import ResultSink, SqliteStore
+from gatekeep.cli.start import NO_CACHES, Caches, Start
+from gatekeep.errors import RunnerError, StoreError
+from gatekeep.history.log_lock import using_logs
+from gatekeep.history.sink import ResultSink
 from gatekeep.logs import configure_logging
 from gatekeep.matrix.kept import KeptMatrices
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.matrix import Matrix, Toolchain
+from gatekeep.model.matrix import Matrix
 from gatekeep.model.plan import Job, Plan
 from gatekeep.model.waiver import Waiver
 from gatekeep.report.progress import LineProgress, LiveProgress, Progress
 from gatekeep.runner.local import LocalExecutor
-from gatekeep.runner.plan import ReadyToolchain
 from gatekeep.runner.schedule import Carrier, run_jobs
 from gatekeep.runner.second_look import SecondLook
 from gatekeep.tree.repository import GitRepository, open_repository
@@ -49,11 +43,11 @@ if TYPE_CHECKING:
     from gatekeep.build.job import Workplace
     from gatekeep.build.jobserver import Jobserver
     from gatekeep.build.worktree import MaterialisedTree
+    from gatekeep.history.store import SqliteStore
 
 
-Caches = Mapping[Toolchain, CompileCache | NoCompileCache]
-_NO_CACHES: Caches = MappingProxyType({})
-_DEFAULT_CHOICE = SandboxChoice()
+#: The folder of the store in which workplaces lie, unless a command has others besides.
+WORKPLACES = "trees"
 
 
 def make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
@@ -68,18 +62,29 @@ class Edges:
     """
     What a run holds open.
 
-    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it. `sandbox` is
-    found when something is run in it.
+    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it. The store
+    itself is opened when it is first asked; the sandbox is tried from the beginning where commands run in it.
     """
 
     repository: GitRepository
-    store: SqliteStore
+    open_store: Callable[[], SqliteStore]
+    start: Start
     matrices: KeptMatrices
     folder: Path
     environment: Mapping[str, str]
     sandbox: RunSandbox
     calendar: Calendar
     make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress
+
+    @property
+    def store(self) -> SqliteStore:
+        """
+        What earlier runs have shown.
+
+        Raises:
+            StoreError: It cannot be used.
+        """
+        return self.open_store()
 
     def read_waivers(self, text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
         """Read a file of waivers that lies beside a matrix, or take what was read of it before."""
@@ -105,28 +110,31 @@ def open_edges(
     *,
     store: Path | None,
     verbose: bool,
-    sandbox: SandboxChoice = _DEFAULT_CHOICE,
+    sandbox: SandboxChoice | None = None,
     now: Callable[[], datetime] = _utc_now,
     make_progress: Callable[[int, Sequence[Job]], Progress] = make_progress,
 ) -> Iterator[Edges]:
     """
-    Open the repository and the store.
+    Open the repository and what belongs to a run; the store is opened when it is first asked.
 
     Args:
         repository: Any folder of it.
         store: The store's folder; None means `gatekeep` in the repository's common git folder.
         verbose: Log every event, not only finished builds.
-        sandbox: What the operator said about it.
+        sandbox: What the operator said about it; it is tried beside the rest. None where nothing is run in it.
         now: The clock, which gives aware instants.
         make_progress: Who is told how far a run is, by its number of workers and its jobs.
 
     Raises:
         RepositoryError: No repository there.
-        StoreError: The store cannot be used.
+        StoreError: The store's folder cannot be made.
     """
     environment = dict(os.environ)
     calendar = Calendar(now=now)
     with ExitStack() as stack:
+        start = stack.enter_context(Start())
+        if sandbox is not None:
+            start.runner.warm_up()
         opened = stack.enter_context(open_repository(repository, environment))
         folder = (store or opened.git_common_dir / "gatekeep").absolute()
         try:
@@ -137,13 +145,29 @@ def open_edges(
             ) from error
         stack.callback(configure_logging(folder / "gatekeep.log", verbose=verbose))
         stack.enter_context(using_logs(folder))
-        kept = stack.enter_context(SqliteStore(folder / "evidence.db"))
-        matrices = KeptMatrices(folder / "matrices", _parse_matrix)
-        run_sandbox = RunSandbox(sandbox, environment=environment, store=folder, git_folder=opened.git_common_dir)
+        run_sandbox = RunSandbox(
+            sandbox or SandboxChoice(),
+            runner=start.runner,
+            cancel=start.cancel,
+            environment=environment,
+            store=folder,
+            git_folder=opened.git_common_dir,
+        )
+        if sandbox is not None:
+            start.beside(run_sandbox.get)
+
+        @cache
+        def open_store() -> SqliteStore:
+            # Half of all that is imported; other programs are asked meanwhile.
+            from gatekeep.history.store import SqliteStore
+
+            return stack.enter_context(SqliteStore(folder / "evidence.db"))
+
         yield Edges(
             repository=opened,
-            store=kept,
-            matrices=matrices,
+            open_store=open_store,
+            start=start,
+            matrices=KeptMatrices(folder / "matrices", _parse_matrix),
             folder=folder,
             environment=environment,
             sandbox=run_sandbox,
@@ -165,85 +189,12 @@ def parse_waivers(text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
     return parse(text, path=path, matrix=matrix)
 
 
-def ready_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> dict[Toolchain, ReadyToolchain | ToolchainError]:
-    """Probe every toolchain that a target uses, once."""
-    wanted = dict.fromkeys(target.toolchain for matrix in matrices for target in matrix.targets)
-    found: dict[Toolchain, ReadyToolchain | ToolchainError] = {}
-    digests = DigestCache(edges.folder / "toolchains.json")
-    with CancelToken() as cancel, SubprocessRunner() as machine:
-        for toolchain in wanted:
-            with TemporaryDirectory(prefix="probe-", dir=edges.folder) as scratch:
-                folders = {name: Path(scratch, name) for name in ("home", "tmp", "scratch")}
-                for folder in folders.values():
-                    folder.mkdir()
-                environment = make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"])
-                runner = edges.sandbox.confine(machine, writable=tuple(folders.values()), tmp=folders["tmp"])
-                try:
-                    facts = probe_toolchain(
-                        toolchain,
-                        runner=runner,
-                        environment=environment,
-                        scratch=folders["scratch"],
-                        digests=digests,
-                        cancel=cancel,
-                    )
-                    cache = find_compile_cache(
-                        toolchain,
-                        facts,
-                        folder=edges.folder / "compile-cache",
-                        runner=runner,
-                        environment=environment,
-                        scratch=folders["scratch"],
-                        digests=digests,
-                        cancel=cancel,
-                    )
-                    digest = cache.digest if isinstance(cache, CompileCache) else facts.digest
-                    found[toolchain] = ReadyToolchain(
-                        version=facts.version, digest=_mark_sandboxed(digest, edges), cache=cache
-                    )
-                except ToolchainError as error:
-                    found[toolchain] = error
-    digests.save()
-    return found
-
-
-def _mark_sandboxed(digest: str, edges: Edges) -> str:
-    """Tell a toolchain in the sandbox from the same one outside: results of the two do not stand for each other."""
-    sandbox = edges.sandbox.get()
-    return digest if sandbox is None else hashlib.sha256(f"{digest} {sandbox.mark}".encode()).hexdigest()
-
-
-def list_caches(toolchains: Mapping[Toolchain, ReadyToolchain | ToolchainError]) -> Caches:
-    """Give the compiler caches that the matrices ask for, by toolchain."""
-    ready = ((toolchain, found) for toolchain, found in toolchains.items() if isinstance(found, ReadyToolchain))
-    return {toolchain: found.cache for toolchain, found in ready if found.cache is not None}
-
-
-def _probe_reads(edges: Edges, place: Path, runner: SubprocessRunner) -> str | None:
-    from gatekeep.build.readset import probe_access_times
-
-    place.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix="probe-", dir=place) as scratch:
-        folders = {name: Path(scratch, name) for name in ("home", "tmp")}
-        for folder in folders.values():
-            folder.mkdir()
-        # The trial runs our own Python, which may lie anywhere; builds see it only where it is on PATH.
-        own = list_programs(str(Path(sys.executable).parent))
-        return probe_access_times(
-            Path(scratch),
-            runner=edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=folders["tmp"], readable=own),
-            environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
-        )
-
-
-def _confine_builds(
-    edges: Edges, runner: SubprocessRunner, tree: MaterialisedTree, caches: Iterable[CompileCache]
-) -> CommandRunner:
+def _confine_builds(edges: Edges, tree: MaterialisedTree, caches: Iterable[CompileCache]) -> CommandRunner:
     from gatekeep.build.job import list_confined
 
     places = list_confined(tree.root)
     return edges.sandbox.confine(
-        runner,
+        edges.start.runner,
         writable=(*places.writable, *(cache.folder for cache in caches)),
         readable=places.readable,
         tmp=places.tmp,
@@ -258,9 +209,9 @@ def open_executor(
     cores: int,
     source_date: int,
     progress: Progress,
-    place: str = "trees",
+    place: str = WORKPLACES,
     keep: Path | None = None,
-    caches: Caches = _NO_CACHES,
+    caches: Caches = NO_CACHES,
     stored: Iterable[Evidence] = (),
 ) -> Iterator[LocalExecutor]:
     """
@@ -280,27 +231,18 @@ def open_executor(
     """
     logging.getLogger(__name__).debug("executor", extra={"workers": workers})
     with ExitStack() as stack:
-        runner = stack.enter_context(SubprocessRunner())
         # Left after the executor has ended what runs, though it is filled only when the first job comes.
         shared = stack.enter_context(ExitStack())
         fault: str | None = None
         jobserver: Jobserver | None = None
 
         def prepare() -> None:
-            from gatekeep.build.gnu_make import find_makes
             from gatekeep.build.jobserver import Jobserver
 
             nonlocal fault, jobserver
-            edges.sandbox.get()
-            # Both wait for other programs; the first builds need not wait for one after the other.
-            with ThreadPoolExecutor(max_workers=1, thread_name_prefix="probe") as beside:
-                reads = beside.submit(_probe_reads, edges, edges.folder / place, runner)
-                with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch, CancelToken() as cancel:
-                    environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
-                    confined = edges.sandbox.confine(runner, writable=(Path(scratch),), tmp=Path(scratch))
-                    makes = find_makes(runner=confined, environment=environment, scratch=Path(scratch), cancel=cancel)
-                jobserver = shared.enter_context(Jobserver(cores=cores, makes=makes))
-                fault = reads.result()
+            facts = edges.start.look_at_machine(edges, edges.folder / place).result()
+            jobserver = shared.enter_context(Jobserver(cores=cores, makes=facts.makes))
+            fault = facts.reads_fault
             if fault is not None:
                 progress.message(fault)
             for message in list_faults(caches.values()):
@@ -320,7 +262,7 @@ def open_executor(
                 tree=tree,
                 folder=tree.root.parent,
                 logs=edges.folder / "logs",
-                runner=_confine_builds(edges, runner, tree, ready_caches.values()),
+                runner=_confine_builds(edges, tree, ready_caches.values()),
                 watch=ReadWatch(tree.root.parent, fault=fault),
                 host_environment=edges.environment,
                 jobs=max(1, cores // workers),
@@ -346,9 +288,9 @@ def run_plan(
     carrier: Carrier,
     earlier: Iterable[Evidence] = (),
     sink: ResultSink | None = None,
-    place: str = "trees",
+    place: str = WORKPLACES,
     keep: Path | None = None,
-    caches: Caches = _NO_CACHES,
+    caches: Caches = NO_CACHES,
     stored: Iterable[Evidence] = (),
 ) -> tuple[Evidence, ...]:
     """

@@ -10,10 +10,11 @@ from datetime import date
 from pathlib import Path
 
 from gatekeep.cli.day import settle_day
-from gatekeep.cli.edges import Edges, list_caches, ready_toolchains, run_plan
+from gatekeep.cli.edges import WORKPLACES, Edges, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import ReportFiles
 from gatekeep.cli.screen import write_reports
+from gatekeep.cli.start import begin_toolchains, list_caches
 from gatekeep.judge.case import Case
 from gatekeep.judge.loosening_reasons import list_statements
 from gatekeep.judge.verdict import judge, sort_evidence
@@ -64,9 +65,13 @@ def judge_change(
     repository = edges.repository
     matrices, waivers = _load_files(edges, change, matrix)
     edges = replace(edges, environment=_hide_asked_for(edges.environment, change, matrices))
+    get_toolchains = begin_toolchains(edges, matrices.by_tree.values())
     barred = {bar.target for bar in edges.store.list_barred()}
-    toolchains = ready_toolchains(edges, matrices.by_tree.values())
     stored = edges.store.list_evidence(_trees(change))
+    if rebuild or not stored:
+        # Something will be built, whatever the toolchains say.
+        edges.start.look_at_machine(edges, edges.folder / WORKPLACES)
+    toolchains = get_toolchains()
     plan = plan_change(
         PlanInputs(
             change=change,

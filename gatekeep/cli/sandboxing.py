@@ -1,5 +1,5 @@
 """
-Which sandbox the builds of a run get: found when the first command needs it, once.
+Which sandbox the builds of a run get: tried once, by whoever needs it first.
 """
 
 from __future__ import annotations
@@ -7,10 +7,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from threading import Lock
 
 import click
 
-from gatekeep.build.command import CommandRunner, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandRunner, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, SandboxChoice, SandboxWish, find_sandbox
 from gatekeep.errors import RunnerError
@@ -19,17 +20,31 @@ from gatekeep.report.plain import plain
 
 class RunSandbox:
     """
-    The sandbox of one run, or none where the operator does without.
+    The sandbox of one run, or none where the operator does without. Safe to be asked by many threads.
 
     Args:
         choice: What the operator said.
+        runner: Starts the trial.
+        cancel: Ends the trial.
         environment: gatekeep's own.
         store: The store's folder; no build sees it.
         git_folder: The repository's own; no build sees it.
     """
 
-    def __init__(self, choice: SandboxChoice, *, environment: Mapping[str, str], store: Path, git_folder: Path) -> None:
+    def __init__(
+        self,
+        choice: SandboxChoice,
+        *,
+        runner: SubprocessRunner,
+        cancel: CancelToken,
+        environment: Mapping[str, str],
+        store: Path,
+        git_folder: Path,
+    ) -> None:
         self._choice = choice
+        self._runner = runner
+        self._cancel = cancel
+        self._lock = Lock()
         self._environment = environment
         self._store = store
         self._git_folder = git_folder
@@ -43,10 +58,11 @@ class RunSandbox:
         Raises:
             RunnerError: There is none, and the operator requires one.
         """
-        if not self._is_known:
-            self._found = self._find()
-            self._is_known = True
-        return self._found
+        with self._lock:
+            if not self._is_known:
+                self._found = self._find()
+                self._is_known = True
+            return self._found
 
     def confine(
         self, runner: CommandRunner, *, writable: Sequence[Path], tmp: Path, readable: Sequence[Path] = ()
@@ -58,14 +74,17 @@ class RunSandbox:
         return sandbox.confine(runner, writable=writable, tmp=tmp, readable=readable)
 
     def _find(self) -> Sandbox | None:
-        with SubprocessRunner() as runner, TemporaryDirectory(prefix="sandbox-", dir=self._store) as scratch:
+        with TemporaryDirectory(prefix="sandbox-", dir=self._store) as scratch:
             found = find_sandbox(
-                runner=runner,
+                runner=self._runner,
+                cancel=self._cancel,
                 environment=make_base_environment(self._environment, home=Path(scratch), tmp=Path(scratch)),
                 scratch=Path(scratch),
                 hide=(self._git_folder, self._store),
                 show=self._choice.show,
             )
+        if self._cancel.is_cancelled:
+            raise RunnerError("the sandbox was not tried to the end, because the run was stopped")
         if isinstance(found, NoSandbox):
             if self._choice.wish is SandboxWish.REQUIRE:
                 raise RunnerError(f"{found.message}; --sandbox off builds without one, and trusts every author")

@@ -17,7 +17,7 @@ import click
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.day import settle_day
-from gatekeep.cli.edges import Edges, open_edges, ready_toolchains, run_plan
+from gatekeep.cli.edges import Edges, open_edges, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
 from gatekeep.cli.options import (
     FILE,
@@ -34,10 +34,11 @@ from gatekeep.cli.options import (
     workers_option,
 )
 from gatekeep.cli.screen import write_reports
+from gatekeep.cli.start import ready_toolchains
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
 from gatekeep.errors import MatrixError, RepositoryError, StoreError, UsageError
 from gatekeep.history.kept_logs import LogRule, tidy_logs
-from gatekeep.history.store import ResultSink
+from gatekeep.history.sink import ResultSink
 from gatekeep.history.sweep_claim import claim_sweep
 from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_begun_at, load_last_known
 from gatekeep.history.timeline import record_mainline

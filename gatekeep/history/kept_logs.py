@@ -30,8 +30,8 @@ import secrets
 import zlib
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import IntEnum
@@ -40,6 +40,7 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 from gatekeep.errors import StoreError
+from gatekeep.history.log_lock import locked_logs
 from gatekeep.history.schema import evidence_table
 from gatekeep.history.standing import load_evidence, load_runs
 from gatekeep.history.store import SqliteStore
@@ -49,7 +50,6 @@ from gatekeep.model.evidence import log_file_name
 
 _FOLDER = "logs"
 _CONTENT = "content"
-_LOCK = "logs.lock"
 _PACKED = ".gz"
 #: A run that has just ended may not have told the store yet.
 _YOUNG = timedelta(days=1)
@@ -95,13 +95,6 @@ class _Log:
     at_s: float
     size_bytes: int
     inode: int
-
-
-@contextmanager
-def using_logs(folder: Path) -> Iterator[None]:
-    """Keep logs from being tidied by another process; any number may use them."""
-    with _locked(folder, fcntl.LOCK_SH):
-        yield
 
 
 def read_log(folder: Path, log_path: str, *, most_bytes: int | None = None) -> bytes | None:
@@ -179,7 +172,7 @@ def tidy_logs(folder: Path, rule: LogRule, now: datetime) -> Tidied | None:
         StoreError: The store cannot be read, or a log cannot be written (the disk is full); no log is lost by it.
     """
     try:
-        with _locked(folder, fcntl.LOCK_EX | fcntl.LOCK_NB), SqliteStore(folder / "evidence.db") as store:
+        with locked_logs(folder, fcntl.LOCK_EX | fcntl.LOCK_NB), SqliteStore(folder / "evidence.db") as store:
             return _tidy(folder, _list_logs(folder, store, now), rule)
     except BlockingIOError:
         return None
@@ -362,15 +355,5 @@ def _sync_folder(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-@contextmanager
-def _locked(folder: Path, how: int) -> Iterator[None]:
-    descriptor = os.open(folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
-    try:
-        fcntl.flock(descriptor, how)
-        yield
     finally:
         os.close(descriptor)

@@ -15,7 +15,7 @@ from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from sqlalchemy import Connection, Row, Select, create_engine, delete, event, func, select, update
 from sqlalchemy.dialects.sqlite import insert
@@ -38,7 +38,7 @@ from gatekeep.history.schema import (
     tree_table,
 )
 from gatekeep.model.audit import Bar
-from gatekeep.model.evidence import Broken, Built, Evidence, NotDecided, Outgrown, name_outcome
+from gatekeep.model.evidence import Built, Evidence, Outgrown, name_outcome
 from gatekeep.model.readset import Carried
 
 #: Of what is not decided, the store keeps nothing else.
@@ -48,48 +48,6 @@ _BUSY_TIMEOUT_MS = 30_000
 
 #: SQLite allows 32,766 variables in a statement (its default since 3.32).
 _NAMES_A_QUERY = 500
-
-
-class ResultSink(Protocol):
-    """Where results go as they come."""
-
-    def add(self, evidence: Evidence) -> None:
-        """Keep one result; on return it is on the disk."""
-
-    def add_carried(self, evidence: Sequence[Evidence]) -> None:
-        """Keep that results were taken over; on return it is on the disk."""
-
-
-class ResultStore(ResultSink, Protocol):
-    """What a run needs of a store."""
-
-    def list_evidence(self, tree_ids: Iterable[str]) -> tuple[Evidence, ...]:
-        """Give all that is stored for these trees, built or carried, in no promised order."""
-
-    def list_newest(self) -> tuple[Evidence, ...]:
-        """Give the newest build of every target that can be carried from."""
-
-    def load_durations(self) -> dict[str, float]:
-        """Give the newest build time of every target, in seconds."""
-
-
-def is_reusable(evidence: Evidence) -> bool:
-    """
-    Tell whether a later run may take this result over.
-
-    A time limit that ran out and a machine's fault say too little: those are tried again.
-    """
-    return isinstance(evidence.outcome, Built | Broken | Outgrown)
-
-
-def is_kept(evidence: Evidence) -> bool:
-    """
-    Tell whether the store keeps this result.
-
-    That is what may be reused, and what shows that builds of the same inputs contradict each other: it is never carried
-    anywhere, and stands for its own tree until somebody clears it.
-    """
-    return is_reusable(evidence) or (isinstance(evidence.outcome, NotDecided) and bool(evidence.outcome.tries))
 
 
 class SqliteStore:

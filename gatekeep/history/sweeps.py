@@ -17,7 +17,8 @@ from sqlalchemy.dialects.sqlite import insert
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence
 from gatekeep.history.schema import evidence_table, sweep_build_table, sweep_table, turn_table
-from gatekeep.history.store import SqliteStore, is_kept, keep_evidence, make_reader, records
+from gatekeep.history.sink import is_kept
+from gatekeep.history.store import SqliteStore, keep_evidence, make_reader, records
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, name_outcome

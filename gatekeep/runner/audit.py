@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
 
-from gatekeep.history.store import ResultSink, is_reusable
+from gatekeep.history.sink import ResultSink, is_reusable
 from gatekeep.model.audit import Audited, Bar, Difference, Standing
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, NotDecided, Outcome, TimedOut

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from gatekeep.history.store import is_reusable
+from gatekeep.history.sink import is_reusable
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
 from gatekeep.model.readset import Carried

@@ -14,7 +14,7 @@ from datetime import date
 
 from gatekeep.build.compile_cache import CompileCache, NoCompileCache
 from gatekeep.errors import ToolchainError
-from gatekeep.history.store import is_kept
+from gatekeep.history.sink import is_kept
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Evidence, NotDecided
 from gatekeep.model.matrix import Matrix, Port, Target, Toolchain

@@ -24,7 +24,7 @@ from dataclasses import replace
 from itertools import count
 from typing import Protocol
 
-from gatekeep.history.store import ResultSink, is_kept
+from gatekeep.history.sink import ResultSink, is_kept
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
 

@@ -70,7 +70,9 @@ def main() -> None:
         )
 
         def find(machine: SubprocessRunner) -> Sandbox:
-            found = find_sandbox(runner=machine, environment=environment, scratch=places["probe"], hide=[])
+            found = find_sandbox(
+                runner=machine, environment=environment, scratch=places["probe"], cancel=cancel, hide=[]
+            )
             if not isinstance(found, Sandbox):
                 raise SystemExit(found.message)
             return found

@@ -41,7 +41,7 @@ LEAVINGS = "leavings of the last job, beside the build"
 PARTS = (
     ("plan: change", "gatekeep.cli.gate:load_landing"),
     ("plan: matrices", "gatekeep.cli.judging:load_matrices"),
-    ("plan: toolchains", "gatekeep.cli.judging:ready_toolchains"),
+    ("plan: toolchains (CPU: of their threads)", "gatekeep.cli.start:_ready_toolchain"),
     ("plan: stored evidence", "gatekeep.history.store:SqliteStore.list_evidence"),
     ("plan: jobs", "gatekeep.cli.judging:plan_change"),
     ("carry or build", "gatekeep.runner.schedule:_Run._advance"),
@@ -213,6 +213,7 @@ def main() -> None:
     sys.path.insert(0, str(ROOT))
     import_at = time.perf_counter()
     cli = importlib.import_module("gatekeep.cli.main")
+    cli.settle_process()
     importlib.import_module("gatekeep.cli.gate")
     import_s = time.perf_counter() - import_at
     clocks = Clocks()

@@ -20,11 +20,11 @@ import pytest
 
 from gatekeep.build.command import CancelToken, Exited, Hindrance, NotStarted, Signalled, SubprocessRunner, TimedOutEnd
 from gatekeep.build.readset import probe_access_times
-from gatekeep.build.sandbox import NoSandbox, Sandbox, find_sandbox
+from gatekeep.build.sandbox import NoSandbox, Sandbox
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.errors import RunnerError, ToolchainError
 from gatekeep.model.matrix import Toolchain
-from tests.sandboxes import Cell, make_environment, make_sandbox
+from tests.sandboxes import Cell, make_environment, make_sandbox, try_sandbox
 
 
 @pytest.fixture(scope="module")
@@ -152,7 +152,7 @@ class TestProgramsOnPath:
         path = f"{environment}/bin:/usr/bin:/bin"
         scratch = tmp_path / "scratch"
         scratch.mkdir()
-        sandbox = find_sandbox(runner=machine, environment={"PATH": path}, scratch=scratch, hide=())
+        sandbox = try_sandbox(machine, {"PATH": path}, scratch)
         assert isinstance(sandbox, Sandbox)
         cell = Cell.make(tmp_path / "cell", machine)
         cell.runner = sandbox.confine(machine, writable=[cell.folder / "tree"], tmp=cell.folder / "tmp")
@@ -256,7 +256,7 @@ class TestEnds:
 
 def test_machine_without_bubblewrap_says_so(tmp_path: Path, machine: SubprocessRunner) -> None:
     (tmp_path / "scratch").mkdir()
-    found = find_sandbox(runner=machine, environment={"PATH": str(tmp_path)}, scratch=tmp_path / "scratch", hide=())
+    found = try_sandbox(machine, {"PATH": str(tmp_path)}, tmp_path / "scratch")
     message = "no sandbox: bwrap is not on PATH; install bubblewrap 0.8 or later (apt-get install bubblewrap)"
     assert found == NoSandbox(message=message)
 
@@ -273,6 +273,6 @@ def test_bubblewrap_that_holds_nothing_is_no_sandbox(tmp_path: Path, machine: Su
     program.chmod(program.stat().st_mode | stat.S_IXUSR)
     (tmp_path / "scratch").mkdir()
     environment = {"PATH": f"{program.parent}:/usr/bin:/bin"}
-    found = find_sandbox(runner=machine, environment=environment, scratch=tmp_path / "scratch", hide=())
+    found = try_sandbox(machine, environment, tmp_path / "scratch")
     assert isinstance(found, NoSandbox)
     assert "there is no pid namespace of its own" in found.message

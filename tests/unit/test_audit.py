@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from gatekeep.errors import StoreError
-from gatekeep.history.store import ResultSink
+from gatekeep.history.sink import ResultSink
 from gatekeep.model.audit import Bar, Standing
 from gatekeep.model.evidence import Broken, Built, Evidence, NotDecided, Outcome, TimedOut
 from gatekeep.model.plan import Job

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from gatekeep.errors import StoreError
-from gatekeep.history.kept_logs import LogRule, Tidied, find_log, read_log, tidy_logs, using_logs
+from gatekeep.history.kept_logs import LogRule, Tidied, find_log, read_log, tidy_logs
+from gatekeep.history.log_lock import using_logs
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import begin_sweep
 from gatekeep.history.timeline import record_mainline

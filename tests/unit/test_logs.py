@@ -94,6 +94,22 @@ def test_without_verbose_the_console_has_warnings_and_the_file_has_info(tmp_path
     assert _strip_time((tmp_path / "new" / "gatekeep.log").read_text()) == "INFO built\nWARNING slow\n"
 
 
+def test_file_is_opened_with_the_first_line(tmp_path):
+    undo = configure_logging(tmp_path / "new" / "gatekeep.log", verbose=False, stream=io.StringIO())
+    assert list((tmp_path / "new").iterdir()) == []
+    log_event(_LOGGER, logging.INFO, "built")
+    undo()
+    assert _strip_time((tmp_path / "new" / "gatekeep.log").read_text()) == "INFO built\n"
+
+
+def test_file_that_cannot_be_opened_stops_nothing(tmp_path, capsys):
+    (tmp_path / "gatekeep.log").mkdir()
+    undo = configure_logging(tmp_path / "gatekeep.log", verbose=False, stream=io.StringIO())
+    log_event(_LOGGER, logging.INFO, "built")
+    undo()
+    assert "Logging error" in capsys.readouterr().err
+
+
 def test_undo_leaves_no_handler_and_no_open_file(tmp_path):
     logger = logging.getLogger("gatekeep")
     before = (list(logger.handlers), logger.level)

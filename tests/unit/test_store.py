@@ -16,7 +16,8 @@ import pytest
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
-from gatekeep.history.store import SqliteStore, is_reusable
+from gatekeep.history.sink import is_reusable
+from gatekeep.history.store import SqliteStore
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import (
     Artifact,
