@@ -19,8 +19,8 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import Any
 
-#: Fewer are done sooner than a process is copied.
-LEAST_SHARED = 200
+#: Fewer are done sooner than a process is copied, which takes some 10 ms with 150 MB in it; a port's page takes 30 ms.
+LEAST_SHARED = 8
 #: A number of a parcel is one byte.
 _PARCELS = 250
 _HEAD_BYTES = 65536
