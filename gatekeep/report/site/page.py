@@ -8,8 +8,10 @@ each head) lets no script and no style run but the site's own files, and no requ
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from functools import cache, lru_cache
+from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -19,6 +21,7 @@ from gatekeep.model.health import State, TargetChange
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.plain import plain
 from gatekeep.report.site import drawing, names, words
+from gatekeep.report.site.compiled import CompiledTemplates
 from gatekeep.report.wording import count, say_share
 
 _WITHOUT_IMAGE = (State.BROKEN, State.OUTGROWN, State.TIMED_OUT)
@@ -47,6 +50,14 @@ def _finalize(value: object) -> object:
     return value
 
 
+def _keep_compiled() -> CompiledTemplates | None:
+    """As for modules: not where the user has said so."""
+    if sys.dont_write_bytecode:
+        return None
+    here = Path(__file__)
+    return CompiledTemplates(here.parents[1] / "templates" / "__pycache__", depends_on=(here,))
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -59,6 +70,7 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
         # The templates are our own: looking for changes of each at each page were five calls of the system a page.
         auto_reload=False,
+        bytecode_cache=_keep_compiled(),
     )
     environment.filters |= {
         "bytes": render_bytes,
