@@ -10,18 +10,8 @@ from tempfile import TemporaryDirectory
 
 import click
 
-from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import Edges, open_edges, run_plan
-from gatekeep.cli.options import (
-    colour_option,
-    json_option,
-    matrix_option,
-    repository_option,
-    sandbox_options,
-    store_option,
-    verbose_option,
-    workers_option,
-)
+from gatekeep.cli.options import RunOptions, json_option, run_options
 from gatekeep.cli.screen import write_reports
 from gatekeep.cli.start import list_caches, ready_toolchains
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
@@ -55,27 +45,15 @@ from gatekeep.runner.schedule import BuildEverything
     help="Let a target be carried again that an audit barred, or built again whose builds contradict each other.",
 )
 @click.option("--barred", "show_barred", is_flag=True, help="List the targets that are barred, and end.")
-@matrix_option()
-@repository_option
-@store_option
-@workers_option
-@sandbox_options
 @json_option()
-@colour_option
-@verbose_option
+@run_options()
 def audit(
     commits: str | None,
     sample: int | None,
     clear: str | None,
     show_barred: bool,
-    matrix: Path | None,
-    repository: Path,
-    store: Path | None,
-    workers: int | None,
-    sandbox: SandboxChoice,
     json_file: Path | None,
-    colour: str,
-    verbose: bool,
+    run: RunOptions,
 ) -> int:
     """
     Build the carried results of RANGE clean, and compare outcome, diagnostics, footprint and artifacts.
@@ -100,16 +78,16 @@ def audit(
     if (commits is not None) + (clear is not None) + show_barred != 1:
         raise UsageError("audit: name either a range such as main..HEAD, or --clear TARGET, or --barred")
     # Nothing is run for what only the store is asked.
-    wanted = sandbox if commits is not None else None
-    with open_edges(repository, store=store, verbose=verbose, sandbox=wanted) as edges:
+    wanted = run.sandbox if commits is not None else None
+    with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=wanted) as edges:
         if clear is not None:
             click.echo(_clear(edges.store, clear), nl=False)
             return 0
         if commits is None:
             click.echo(render_bars(edges.store.list_barred(), cleared=False), nl=False)
             return 0
-        found = _audit_range(edges, commits, matrix, sample=sample, workers=workers)
-    _write(found, json_file, colour)
+        found = _audit_range(edges, commits, run.matrix, sample=sample, workers=run.workers)
+    _write(found, json_file, run.colour)
     return 0 if found.decision is Decision.PASS else 3
 
 

@@ -11,20 +11,10 @@ from pathlib import Path
 
 import click
 
-from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.log_places import show_folder
-from gatekeep.cli.options import (
-    colour_option,
-    json_option,
-    matrix_option,
-    repository_option,
-    sandbox_options,
-    store_option,
-    verbose_option,
-    workers_option,
-)
+from gatekeep.cli.options import RunOptions, json_option, run_options
 from gatekeep.cli.screen import write_reports
 from gatekeep.errors import UsageError
 from gatekeep.matrix.faults import quote, suggest
@@ -37,26 +27,14 @@ from gatekeep.report.culprit import is_decided, render_culprits, render_culprits
 @click.argument("target")
 @click.argument("good")
 @click.argument("bad")
-@matrix_option()
-@repository_option
-@store_option
-@workers_option
-@sandbox_options
 @json_option()
-@colour_option
-@verbose_option
+@run_options()
 def culprit(
     target: str,
     good: str,
     bad: str,
-    matrix: Path | None,
-    repository: Path,
-    store: Path | None,
-    workers: int | None,
-    sandbox: SandboxChoice,
     json_file: Path | None,
-    colour: str,
-    verbose: bool,
+    run: RunOptions,
 ) -> int:
     """
     Find the first commit at which TARGET broke, outgrew its flash, or got a new warning: well at GOOD, not at BAD.
@@ -76,13 +54,13 @@ def culprit(
 
     Exit codes: 0 found, 2 usage or matrix error, or nothing to find between GOOD and BAD, 3 undecided, 130 interrupted.
     """
-    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+    with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         commits = load_range(edges, good, bad)
-        matrices = load_search_matrices(edges, commits, matrix)
+        matrices = load_search_matrices(edges, commits, run.matrix)
         targets = _choose_targets(target, matrices[commits.good.tree_id])
-        found = find_culprits(edges, commits, targets, matrices=matrices, workers=workers)
+        found = find_culprits(edges, commits, targets, matrices=matrices, workers=run.workers)
         answers = [_show_log_place(answer, edges.folder) for answer in found]
-    _write(answers, json_file, colour)
+    _write(answers, json_file, run.colour)
     if not is_decided(answers):
         return 3
     return 0 if any(answer.conclusion.standing is CulpritStanding.FOUND for answer in answers) else 2

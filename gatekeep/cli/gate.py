@@ -8,21 +8,9 @@ from pathlib import Path
 
 import click
 
-from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import judge_change, show_log_places, write_judgement
-from gatekeep.cli.options import (
-    ReportFiles,
-    approval_option,
-    colour_option,
-    matrix_option,
-    report_options,
-    repository_option,
-    sandbox_options,
-    store_option,
-    verbose_option,
-    workers_option,
-)
+from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, report_options, run_options
 from gatekeep.runner.approvals import ApprovalSources
 from gatekeep.tree.merge import load_landing
 
@@ -30,32 +18,20 @@ from gatekeep.tree.merge import load_landing
 @click.command()
 @click.argument("base")
 @click.argument("head")
-@matrix_option(
+@approval_option
+@click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")
+@report_options
+@run_options(
     "The matrix file. One that lies in the tree is read from the commits themselves: the base's rules judge, and "
     "targets that the change adds are built too. [default: matrix.yml at the root of the tree]"
 )
-@repository_option
-@store_option
-@workers_option
-@approval_option
-@sandbox_options
-@click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")
-@report_options
-@colour_option
-@verbose_option
 def gate(
     base: str,
     head: str,
-    matrix: Path | None,
-    repository: Path,
-    store: Path | None,
-    workers: int | None,
     approvals: tuple[Path, ...],
-    sandbox: SandboxChoice,
     rebuild: bool,
     files: ReportFiles,
-    colour: str,
-    verbose: bool,
+    run: RunOptions,
 ) -> int:
     """
     Judge the commits of BASE..HEAD: build every target of the matrix at every commit whose tree differs, measure
@@ -83,11 +59,11 @@ def gate(
     emulator is not the board. It does not say that they are safe to flash: keep a write-protected recovery image and a
     way to reflash from outside, and follow the board maker's instructions and your local rules.
     """
-    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+    with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         change = load_landing(edges.repository, base, head)
         judgement = judge_change(
-            edges, change, matrix, workers, rebuild=rebuild, approvals=ApprovalSources(files=approvals)
+            edges, change, run.matrix, run.workers, rebuild=rebuild, approvals=ApprovalSources(files=approvals)
         )
         shown = show_log_places(judgement, edges.folder)
-    write_judgement(shown, files, colour)
+    write_judgement(shown, files, run.colour)
     return judgement.verdict.decision.exit_code

@@ -8,21 +8,9 @@ from pathlib import Path
 
 import click
 
-from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.judging import judge_change, show_log_places, write_judgement
-from gatekeep.cli.options import (
-    ReportFiles,
-    approval_option,
-    colour_option,
-    matrix_option,
-    report_options,
-    repository_option,
-    sandbox_options,
-    store_option,
-    verbose_option,
-    workers_option,
-)
+from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, report_options, run_options
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.verdict import Decision, Judgement
@@ -43,30 +31,18 @@ from gatekeep.tree.merge import Signature, keep_merge, load_landing
     help="How often to judge anew where somebody else moves the branch meanwhile. [default: 5]",
 )
 @click.option("--dry-run", is_flag=True, help="Judge, say what would land, and move nothing.")
-@matrix_option()
-@repository_option
-@store_option
-@workers_option
 @approval_option
-@sandbox_options
 @report_options
-@colour_option
-@verbose_option
+@run_options()
 def land(
     branch: str,
     head: str,
     message: str | None,
     attempts: int,
     dry_run: bool,
-    matrix: Path | None,
-    repository: Path,
-    store: Path | None,
-    workers: int | None,
     approvals: tuple[Path, ...],
-    sandbox: SandboxChoice,
     files: ReportFiles,
-    colour: str,
-    verbose: bool,
+    run: RunOptions,
 ) -> int:
     """
     Judge HEAD against BRANCH as `gatekeep gate` does and, if it passes, move BRANCH to what was judged: to HEAD itself
@@ -86,11 +62,11 @@ def land(
 
     Exit codes: 0 landed (or nothing to land), 1 blocked, 2 usage or matrix error, 3 undecided, 130 interrupted.
     """
-    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+    with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         landing = _Landing(edges, branch, head, message)
         for left in range(attempts - 1, -1, -1):
             change = landing.load_change()
-            judgement = judge_change(edges, change, matrix, workers, approvals=ApprovalSources(files=approvals))
+            judgement = judge_change(edges, change, run.matrix, run.workers, approvals=ApprovalSources(files=approvals))
             said = _say_unmoved(branch, change, judgement, dry_run=dry_run) or landing.move(change)
             if said is not None:
                 break
@@ -101,7 +77,7 @@ def land(
                 "judged, and nothing was landed; try again when less lands, or with more --attempts"
             )
         shown = show_log_places(judgement, edges.folder)
-    write_judgement(shown, files, colour)
+    write_judgement(shown, files, run.colour)
     _say(said)
     return judgement.verdict.decision.exit_code
 

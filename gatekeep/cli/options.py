@@ -20,6 +20,8 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 # What click puts around a command: it takes the function and gives it back.
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
+ABOUT_MATRIX = "The matrix file. [default: matrix.yml at the root of the tree]"
+
 repository_option = click.option(
     "--repository", type=FOLDER, default=Path(), help="Any folder of the repository. [default: this one]"
 )
@@ -28,21 +30,6 @@ store_option = click.option(
     type=FOLDER,
     help="Where evidence, logs and worker trees are kept. [default: gatekeep/ in the git folder]",
 )
-workers_option = click.option(
-    "--workers",
-    type=click.IntRange(1, 512),
-    help="How many builds run at once. [default: the cores that this process may use]",
-)
-colour_option = click.option(
-    "--colour",
-    type=click.Choice(["auto", "always", "never"]),
-    default="auto",
-    help="Colours; auto means on a terminal only. [default: auto]",
-)
-verbose_option = click.option(
-    "--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds."
-)
-
 
 approval_option = click.option(
     "--approval",
@@ -56,7 +43,7 @@ sarif_option = click.option("--sarif", type=FILE, help="Write what is wrong as S
 junit_option = click.option("--junit", type=FILE, help="Write every result as JUnit XML; - for standard output.")
 
 
-def matrix_option(about: str = "The matrix file. [default: matrix.yml at the root of the tree]") -> Decorator:
+def matrix_option(about: str = ABOUT_MATRIX) -> Decorator:
     """Give `--matrix`; `about` is its help."""
     return click.option("--matrix", type=FILE, help=about)
 
@@ -98,25 +85,70 @@ def report_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_files
 
 
-def sandbox_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add `--sandbox` and `--sandbox-show`, which the command gets as one `sandbox`, a `SandboxChoice`."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOptions:
+    """
+    What every command is told that builds.
 
-    @click.option(
-        "--sandbox",
-        type=click.Choice([wish.value for wish in SandboxWish]),
-        default=SandboxWish.AUTO.value,
-        help="Builds in a sandbox: require ends undecided where there is none, auto says so and builds without, off "
-        "does without. [default: auto]",
-    )
-    @click.option(
-        "--sandbox-show",
-        multiple=True,
-        type=click.Path(path_type=Path),
-        metavar="PATH",
-        help="A file or folder that builds see, read-only, besides the system and the programs on PATH. Repeatable.",
-    )
-    @wraps(command)
-    def with_choice(*arguments: Any, sandbox: str, sandbox_show: tuple[Path, ...], **options: Any) -> Any:  # noqa: ANN401 - as click hands them over
-        return command(*arguments, sandbox=SandboxChoice(wish=SandboxWish(sandbox), show=sandbox_show), **options)
+    `matrix`, `store` and `workers` are None where the operator leaves them to us; `colour` is auto, always or never.
+    """
 
-    return with_choice
+    matrix: Path | None
+    repository: Path
+    store: Path | None
+    workers: int | None
+    sandbox: SandboxChoice
+    colour: str
+    verbose: bool
+
+
+def run_options(about_matrix: str = ABOUT_MATRIX) -> Decorator:
+    """Add the options of `RunOptions`, which the command gets as one `run`; `about_matrix` tells of `--matrix`."""
+
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        @matrix_option(about_matrix)
+        @repository_option
+        @store_option
+        @click.option(
+            "--workers",
+            type=click.IntRange(1, 512),
+            help="How many builds run at once. [default: the cores that this process may use]",
+        )
+        @click.option(
+            "--sandbox",
+            type=click.Choice([wish.value for wish in SandboxWish]),
+            default=SandboxWish.AUTO.value,
+            help="Builds in a sandbox: require ends undecided where there is none, auto says so and builds without, "
+            "off does without. [default: auto]",
+        )
+        @click.option(
+            "--sandbox-show",
+            multiple=True,
+            type=click.Path(path_type=Path),
+            metavar="PATH",
+            help="A file or folder that builds see, read-only, besides the system and the programs on PATH. "
+            "Repeatable.",
+        )
+        @click.option(
+            "--colour",
+            type=click.Choice(["auto", "always", "never"]),
+            default="auto",
+            help="Colours; auto means on a terminal only. [default: auto]",
+        )
+        @click.option("--verbose", is_flag=True, help="Log every event to gatekeep.log in the store, not only builds.")
+        @wraps(command)
+        def with_run(
+            *arguments: Any,  # noqa: ANN401 - as click hands them over
+            sandbox: str,
+            sandbox_show: tuple[Path, ...],
+            **options: Any,  # noqa: ANN401 - as above
+        ) -> Any:  # noqa: ANN401 - as above
+            shared = {
+                name: options.pop(name) for name in ("matrix", "repository", "store", "workers", "colour", "verbose")
+            }
+            choice = SandboxChoice(wish=SandboxWish(sandbox), show=sandbox_show)
+            return command(*arguments, run=RunOptions(sandbox=choice, **shared), **options)
+
+        return with_run
+
+    return add

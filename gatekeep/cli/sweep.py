@@ -14,25 +14,11 @@ from pathlib import Path
 
 import click
 
-from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.culprit_search import find_culprits, load_range, load_search_matrices
 from gatekeep.cli.day import settle_day
 from gatekeep.cli.edges import Edges, open_edges, run_plan
 from gatekeep.cli.log_places import show_evidence_logs, show_folder, show_logs
-from gatekeep.cli.options import (
-    FILE,
-    ReportFiles,
-    colour_option,
-    json_option,
-    junit_option,
-    matrix_option,
-    repository_option,
-    sandbox_options,
-    sarif_option,
-    store_option,
-    verbose_option,
-    workers_option,
-)
+from gatekeep.cli.options import FILE, ReportFiles, RunOptions, json_option, junit_option, run_options, sarif_option
 from gatekeep.cli.screen import write_reports
 from gatekeep.cli.start import ready_toolchains
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
@@ -86,11 +72,6 @@ def _read_size(_context: click.Context, _option: click.Parameter, value: str | N
 
 @click.command()
 @click.argument("commit", default="HEAD")
-@matrix_option("The matrix file. [default: matrix.yml at the root of the commit's tree]")
-@repository_option
-@store_option
-@workers_option
-@sandbox_options
 @click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
 @click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
 @click.option(
@@ -104,15 +85,9 @@ def _read_size(_context: click.Context, _option: click.Parameter, value: str | N
 @sarif_option
 @junit_option
 @click.option("--summary", "summary_file", type=FILE, help="Write the report as the plain text of a mail.")
-@colour_option
-@verbose_option
+@run_options("The matrix file. [default: matrix.yml at the root of the commit's tree]")
 def sweep(
     commit: str,
-    matrix: Path | None,
-    repository: Path,
-    store: Path | None,
-    workers: int | None,
-    sandbox: SandboxChoice,
     since: str | None,
     rewritten: bool,
     log_days: int,
@@ -121,8 +96,7 @@ def sweep(
     sarif: Path | None,
     junit: Path | None,
     summary_file: Path | None,
-    colour: str,
-    verbose: bool,
+    run: RunOptions,
 ) -> int:
     """
     Build every target of COMMIT from nothing, and say what is new since the last sweep.
@@ -146,14 +120,14 @@ def sweep(
     Exit codes: 0 all well, or as before; 1 a target is newly broken or outgrown; 2 usage or matrix error; 3 undecided;
     130 interrupted.
     """
-    with open_edges(repository, store=store, verbose=verbose, sandbox=sandbox) as edges:
+    with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         tip = edges.repository.resolve(commit)
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, edges.now(), _say) as claimed:
-            report = _Night(edges, claimed, tip, matrix, workers).run(since, rewritten=rewritten)
+            report = _Night(edges, claimed, tip, run.matrix, run.workers).run(since, rewritten=rewritten)
             shown = _show_log_places(report, edges.folder)
             # First told, then finished: stopped between the two, the same sweep goes on and tells it again. The other
             # way round nobody would ever hear what was new, for the next sweep finds it as before.
-            _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, colour)
+            _write(shown, ReportFiles(json=json_file, sarif=sarif, junit=junit), summary_file, run.colour)
             ended = report.sweep
             finish_sweep(edges.store, ended.sweep_id, ended.state, ended.turns, ended.finished_at or edges.now())
         folder = edges.folder
