@@ -10,8 +10,8 @@ speaks to it over a socket. Why there is a process between gatekeep and the comm
   belongs to that command, and `wait` answering "no child left" is the proof that nothing survived; in the usual case
   that costs one system call and no look into /proc. In gatekeep itself this could not be: it is one process with many
   commands at once, an orphan does not say whose it was, and reaping it would take children from other libraries.
-- **No code between fork and exec.** Running Python there is unsafe in a process with threads. The keeper has one
-  thread and needs none: `posix_spawn` makes the group, resets the signals and places the descriptors.
+- **No code between fork and exec.** Running Python there is unsafe in a process with threads. The keeper needs none:
+  `posix_spawn` makes the group, resets the signals and places the descriptors.
 - **The end of gatekeep ends the command.** After a kill -9 of gatekeep the kernel closes its end of the socket; the
   keeper sees that, kills everything and leaves. PR_SET_PDEATHSIG is no help: it follows the *thread* that forked.
 - **A slow gatekeep loses no time limit.** Limits and the log are held here, also while gatekeep is busy.
@@ -25,13 +25,13 @@ lives on, as it does when keeper and gatekeep are killed in one blow. A process 
 program) cannot be killed by us; the result is then `Lost` too. And a child that gatekeep forks without exec holds the
 socket open: whoever does that (multiprocessing by fork) delays the end of the command until that child ends.
 
-Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `capped_log`, `listener` and `refused_calls`
-alone; nothing here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard input. Messages
-are marshal dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length, {argv, directory,
-environment, time_limit_s, grace_s, log_path, log_limit_bytes, listen_for, fds, confinement}, with the descriptors of
-`fds` beside it; `confinement` is None, or {program, arguments} of a sandbox and its limits: {memory_bytes, processes,
-disk_bytes, file_bytes, places, groups}. `S` stops the command. Replies: {"pid"} as soon as it runs, {"end", …} once
-nothing of it is left.
+Runs on the standard library, `launch`, `sandbox_start`, `limit_watch`, `unfiltered`, `capped_log`, `listener` and
+`refused_calls` alone; nothing here may import more of gatekeep. Run by `python -I -S -c`, with the socket as standard
+input. Messages are marshal dictionaries behind a length: both ends are the same interpreter. Requests: `R`, length,
+{argv, directory, environment, time_limit_s, grace_s, log_path, log_limit_bytes, listen_for, fds, confinement}, with the
+descriptors of `fds` beside it; `confinement` is None, or {program, arguments} of a sandbox and its limits:
+{memory_bytes, processes, disk_bytes, file_bytes, places, groups}. `S` stops the command. Replies: {"pid"} as soon as it
+runs, {"end", …} once nothing of it is left.
 
 Source: prctl(2), PR_SET_CHILD_SUBREAPER; setsid(2); kill(2); proc_pid_stat(5).
 """
@@ -55,6 +55,7 @@ from gatekeep.build.limit_watch import LOOK_S, LimitWatch
 from gatekeep.build.listener import Listener
 from gatekeep.build.refused_calls import refuse_calls
 from gatekeep.build.sandbox_start import Confined, explain_sandbox, read_code, start_confined
+from gatekeep.build.unfiltered import UnfilteredThread
 
 #: From SIGTERM to SIGKILL, unless said otherwise: make removes half-written targets then, which takes milliseconds.
 GRACE_S = 2.0
@@ -80,6 +81,7 @@ def main() -> None:
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.prctl(_PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0) != 0:
         raise OSError(ctypes.get_errno(), "prctl(PR_SET_CHILD_SUBREAPER)")
+    unfiltered = UnfilteredThread()
     # Where the kernel does not take the filter, the probe of access times says whether anything is missing by that.
     refuse_calls()
     import resource  # the only use; not worth a name in the module
@@ -100,7 +102,7 @@ def main() -> None:
         with contextlib.ExitStack() as stack:
             for received in request["received"]:
                 stack.callback(os.close, received)
-            watch = Watch(request, control, null, wake_read)
+            watch = Watch(request, control, null, wake_read, unfiltered)
             try:
                 reply = watch.run()
             except NotStartedError as error:
@@ -163,8 +165,16 @@ def _send(control: socket.socket, reply: dict) -> None:  # type: ignore[type-arg
 class Watch:
     """One command from its start to the end of the last process that it spawned."""
 
-    def __init__(self, request: dict, control: socket.socket, null: int, wake: int) -> None:  # type: ignore[type-arg]
+    def __init__(
+        self,
+        request: dict,  # type: ignore[type-arg]  # the wire's shape: see the module
+        control: socket.socket,
+        null: int,
+        wake: int,
+        unfiltered: UnfilteredThread,
+    ) -> None:
         self._request = request
+        self._unfiltered = unfiltered
         self._control = control
         self._null = null
         self._wake = wake
@@ -206,7 +216,7 @@ class Watch:
                 if self._request["confinement"] is None:
                     self._pid = start(self._request, self._null, write_end)
                 else:
-                    self._confined = start_confined(self._request, self._null, write_end)
+                    self._confined = start_confined(self._request, self._null, write_end, self._unfiltered)
                     self._pid = self._confined.pid
             finally:
                 os.close(write_end)

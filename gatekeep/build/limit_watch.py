@@ -9,9 +9,13 @@ when that has fallen by a good part of the limit the files themselves are counte
 included, for others write to the disk too. Others free it as well, which may hide what a build writes: so the files of
 a build that runs for seconds are counted now and then whatever the disk says.
 
+Counting must leave no trace: the tree is among what is counted, and a folder that we list with its access time moved
+would count as listed by the build (see `readset`). O_NOATIME does that, which the keeper denies to all that it starts
+and, by the same filter, to itself: a thread that is older than the filter does the listing (`unfiltered`).
+
 Without groups two things go unseen between looks: a burst of some hundred MiB, and memory that no process maps.
 
-Part of the keeper: runs on the standard library alone.
+Part of the keeper: runs on the standard library and `unfiltered` alone.
 
 Source: getrlimit(2); user_namespaces(7); proc_pid_statm(5); statvfs(3); the kernel's
 Documentation/admin-guide/cgroup-v2.rst (memory.max, memory.events, pids.events) and cgroup-v1/memory.rst
@@ -26,6 +30,8 @@ import resource
 import stat
 import time
 from collections.abc import Iterator
+
+from gatekeep.build.unfiltered import UnfilteredThread
 
 #: How often the keeper looks.
 LOOK_S = 0.25
@@ -52,9 +58,19 @@ class LimitWatch:
     no group counts them.
     """
 
-    def __init__(self, wanted: dict, first: int) -> None:  # type: ignore[type-arg]  # the wire's shape: see `keeper`
+    def __init__(
+        self,
+        wanted: dict,  # type: ignore[type-arg]  # the wire's shape: see `keeper`
+        first: int,
+        unfiltered: UnfilteredThread | None = None,
+    ) -> None:
         """
         Put process 1 of a sandbox under its limits, before it starts anything.
+
+        Args:
+            wanted: The limits.
+            first: The process.
+            unfiltered: Lists folders; None where no filter is in force.
 
         Raises:
             OSError: The kernel does not let us.
@@ -63,6 +79,7 @@ class LimitWatch:
         _made += 1
         self._name = f"gatekeep-{os.getpid()}-{_made}"
         self._wanted = wanted
+        self._unfiltered = unfiltered
         self._groups: dict[str, str] = {}
         self._folders: list[bytes] = wanted["places"]
         self._free = self._list_free()
@@ -175,18 +192,30 @@ class LimitWatch:
         started_at = time.monotonic()
         seen: set[tuple[int, int]] = set()
         total = 0
-        waiting = list(self._folders)
-        while waiting and total <= self._most_written:
-            folder = waiting.pop()
-            with contextlib.suppress(OSError), _open_unseen(folder) as descriptor, os.scandir(descriptor) as listing:
-                for item in listing:
-                    with contextlib.suppress(OSError):
-                        status = item.stat(follow_symlinks=False)
-                        if (status.st_dev, status.st_ino) not in seen:
-                            seen.add((status.st_dev, status.st_ino))
-                            total += status.st_blocks * _BLOCK_BYTES + _ENTRY_BYTES
-                        if stat.S_ISDIR(status.st_mode):
-                            waiting.append(folder + b"/" + os.fsencode(item.name))
+
+        def count_folders() -> None:
+            nonlocal total
+            waiting = list(self._folders)
+            while waiting and total <= self._most_written:
+                folder = waiting.pop()
+                with (
+                    contextlib.suppress(OSError),
+                    _open_unseen(folder) as descriptor,
+                    os.scandir(descriptor) as listing,
+                ):
+                    for item in listing:
+                        with contextlib.suppress(OSError):
+                            status = item.stat(follow_symlinks=False)
+                            if (status.st_dev, status.st_ino) not in seen:
+                                seen.add((status.st_dev, status.st_ino))
+                                total += status.st_blocks * _BLOCK_BYTES + _ENTRY_BYTES
+                            if stat.S_ISDIR(status.st_mode):
+                                waiting.append(folder + b"/" + os.fsencode(item.name))
+
+        if self._unfiltered is None:
+            count_folders()
+        else:
+            self._unfiltered.run(count_folders)
         for process in processes:
             with contextlib.suppress(OSError):
                 for name in os.listdir(f"/proc/{process}/fd"):  # noqa: PTH208
@@ -203,7 +232,7 @@ class LimitWatch:
 @contextlib.contextmanager
 def _open_unseen(folder: bytes) -> Iterator[int]:
     """
-    Open a folder so that listing it moves no access time: of the tree it would count as listed by the build.
+    Open a folder so that listing it moves no access time.
 
     The kernel grants that to the owner, which we are of all but what nobody expects there.
     """

@@ -24,6 +24,7 @@ from typing import NamedTuple
 
 from gatekeep.build.launch import NotStartedError, describe, enter, explain_start, find_program, spawn
 from gatekeep.build.limit_watch import LimitWatch
+from gatekeep.build.unfiltered import UnfilteredThread
 
 #: Setting up takes some milliseconds; on a machine that swaps, perhaps seconds.
 _SETUP_LIMIT_S = 60.0
@@ -48,7 +49,12 @@ class Confined(NamedTuple):
     limits: LimitWatch | None
 
 
-def start_confined(request: dict, null: int, output: int) -> Confined:  # type: ignore[type-arg]
+def start_confined(
+    request: dict,  # type: ignore[type-arg]  # the wire's shape: see `keeper`
+    null: int,
+    output: int,
+    unfiltered: UnfilteredThread,
+) -> Confined:
     """
     Start the command of a request in its sandbox; as `launch.start`.
 
@@ -91,7 +97,7 @@ def start_confined(request: dict, null: int, output: int) -> Confined:  # type: 
     limits = None
     try:
         # Before it goes on: what it starts is under the limits from its first instruction on.
-        limits = LimitWatch(confinement, first) if first else None
+        limits = LimitWatch(confinement, first, unfiltered) if first else None
     except OSError as error:
         os.kill(pid, signal.SIGKILL)
         os.waitpid(pid, 0)

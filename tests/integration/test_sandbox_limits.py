@@ -192,6 +192,17 @@ time.sleep(20)
     assert end == OverLimit(resource=Resource.DISK, most=96 * MIB)
 
 
+def test_counting_what_was_written_leaves_no_trace_in_the_tree(cell: Cell) -> None:
+    """Folders that are counted in must not count as listed by the build; in a keeper, which has the builds' filter."""
+    folders = [cell.folder / "tree" / "docs" / "old", cell.folder / "tree" / "docs", cell.folder / "tree"]
+    folders[0].mkdir(parents=True)
+    for folder in folders:
+        os.utime(folder, (1_000_000_000, 1_000_000_001))
+    # Longer than any build goes uncounted.
+    assert run(cell, "import time\ntime.sleep(3)\n").end == Exited(code=0)
+    assert [folder.stat().st_atime for folder in folders] == [1_000_000_000] * 3
+
+
 def test_disk_in_files_that_are_deleted_and_still_open(cell: Cell) -> None:
     script = """
 import os, time
