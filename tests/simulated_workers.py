@@ -26,6 +26,7 @@ class SimulatedExecutor:
 
     def __init__(self, worker_count: int, durations_s: Mapping[str, float], job_count: int) -> None:
         self.worker_count = worker_count
+        self.spare_count = 0
         self.now_s = 0.0
         self._durations_s = durations_s
         self._left = job_count

@@ -4,6 +4,10 @@ One job in one workplace: move the tree, run the recipe, look at what it left, p
 A workplace is a worker's own: its copy of the tree, and beside it the folders `out`, `home` and `tmp`, made anew for
 every job. What a job does there, no later job sees. Whatever the code does wrong is an outcome; whatever the machine
 does wrong is the outcome *not decided*. Nothing is raised but what stops the whole run.
+
+Only the commands of a job wait for their turn, of which there are as many as workers. Moving the tree before and
+looking through it afterwards take some milliseconds of waiting for the disk and the clock, in which, where there is a
+workplace more than turns, another job's commands run.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Semaphore
 from types import MappingProxyType
 from typing import Protocol
 
@@ -133,6 +138,7 @@ class Workplace:
         host_environment: Mapping[str, str],
         jobs: int,
         jobserver: Jobserver,
+        turns: Semaphore,
         try_boot: TryBoot,
         keep: Path | None = None,
         caches: Mapping[Toolchain, CompileCache] = MappingProxyType({}),
@@ -151,6 +157,7 @@ class Workplace:
             host_environment: gatekeep's own; only PATH and what a recipe keeps is passed on.
             jobs: What `{jobs}` becomes where the jobserver does not serve.
             jobserver: Shares the cores among all builds of the run.
+            turns: As many as builds may run at once, for all workplaces of the run.
             try_boot: Boots the images of targets that ask for it.
             keep: Where artifacts are kept (see `kept`); None keeps none.
             caches: Compiler caches by toolchain; builds of the others are clean.
@@ -165,6 +172,7 @@ class Workplace:
         self._host_environment = host_environment
         self._jobs = jobs
         self._jobserver = jobserver
+        self._turns = turns
         self._try_boot = try_boot
         self._keep = keep
         self._caches = caches
@@ -191,16 +199,6 @@ class Workplace:
 
         The log of an attempt above 1 is kept beside that of the first, whatever it says.
         """
-        with self._jobserver.take_seat() as seat:
-            return self._build(job, cancel, seat, attempt)
-
-    def drop_log(self, evidence: Evidence) -> None:
-        """Remove the kept log of a build that nobody will hear of."""
-        if evidence.log_path is not None:
-            with suppress(OSError):
-                (self._logs.parent / evidence.log_path).unlink()
-
-    def _build(self, job: Job, cancel: CancelToken, seat: Seat, attempt: int) -> Evidence:
         started_at = self._now()
         run = _Run(outcome=None, elapsed_s=0.0, log_cut=False)
         findings: LogFindings | None = None
@@ -213,11 +211,13 @@ class Workplace:
             try:
                 self._make_folders()
                 self._watch.before()
-                run = self._run_recipe(job, cancel, seat)
+                with self._turns, self._jobserver.take_seat() as seat:
+                    run = self._run_recipe(job, cancel, seat)
                 findings = self._read_log(job.target.recipe.directory)
                 outcome = self._decide(job, run, findings)
                 if isinstance(outcome, Built) and job.target.boot is not None:
-                    run, outcome = self._boot(job, job.target.boot, run, outcome, cancel)
+                    with self._turns, self._jobserver.take_seat():
+                        run, outcome = self._boot(job, job.target.boot, run, outcome, cancel)
             finally:
                 touched = self._tree.restore()
             read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
@@ -256,6 +256,12 @@ class Workplace:
                 f"the machine's clock says {moment:%Y-%m-%d}, and the matrix's source_date is {source_date:%Y-%m-%d}: "
                 "make would take every source for newer than what it has made; set the clock, or correct the date"
             )
+
+    def drop_log(self, evidence: Evidence) -> None:
+        """Remove the kept log of a build that nobody will hear of."""
+        if evidence.log_path is not None:
+            with suppress(OSError):
+                (self._logs.parent / evidence.log_path).unlink()
 
     def _make_folders(self) -> None:
         self._leavings.clear()

@@ -5,6 +5,7 @@ The real edges of a run, wired together for the commands that build: repository,
 from __future__ import annotations
 
 import logging
+import math
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
+from threading import Semaphore
 from typing import TYPE_CHECKING
 
 from gatekeep.build.command import CommandRunner
@@ -48,6 +50,8 @@ if TYPE_CHECKING:
 
 #: The folder of the store in which workplaces lie, unless a command has others besides.
 WORKPLACES = "trees"
+#: What a worker does before a build and after it takes an eighth of a build of 0.2 s, and less of a longer one.
+_WORKERS_PER_SPARE = 8
 
 
 def make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
@@ -267,13 +271,19 @@ def open_executor(
                 host_environment=edges.environment,
                 jobs=max(1, cores // workers),
                 jobserver=jobserver,
+                turns=turns,
                 try_boot=try_boot,
                 keep=keep,
                 caches=ready_caches,
             )
 
+        turns = Semaphore(workers)
         executor = LocalExecutor(
-            workers, open_workplace=open_workplace, prepare=prepare, second_look=SecondLook(stored, progress.message)
+            workers,
+            spare_count=math.ceil(workers / _WORKERS_PER_SPARE),
+            open_workplace=open_workplace,
+            prepare=prepare,
+            second_look=SecondLook(stored, progress.message),
         )
         stack.callback(executor.close)
         yield executor

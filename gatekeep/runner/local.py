@@ -28,6 +28,7 @@ class LocalExecutor:
 
     Args:
         worker_count: How many jobs may run at once.
+        spare_count: How many more may be made ready or looked through meanwhile.
         open_workplace: Gives a further workplace; called in the workers' threads, perhaps in several at once.
         prepare: Called once before the first job, in the caller's thread.
         second_look: Says how often a job is built.
@@ -37,11 +38,13 @@ class LocalExecutor:
         self,
         worker_count: int,
         *,
+        spare_count: int = 0,
         open_workplace: Callable[[], Workplace],
         prepare: Callable[[], None],
         second_look: SecondLook,
     ) -> None:
         self.worker_count = worker_count
+        self.spare_count = spare_count
         self._open_workplace = open_workplace
         self._prepare = prepare
         self._second_look = second_look
@@ -50,10 +53,10 @@ class LocalExecutor:
         self._free: list[Workplace] = []
         self._lock = Lock()
         self._cancel = CancelToken()
-        self._threads = ThreadPoolExecutor(max_workers=worker_count, thread_name_prefix="worker")
+        self._threads = ThreadPoolExecutor(max_workers=worker_count + spare_count, thread_name_prefix="worker")
 
     def submit(self, job: Job) -> Future[Evidence]:
-        """Start a job; called only while fewer than `worker_count` are running."""
+        """Start a job; called only while fewer than `worker_count` and `spare_count` together are running."""
         if not self._is_prepared:
             self._prepare()
             self._is_prepared = True

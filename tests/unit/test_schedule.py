@@ -28,6 +28,7 @@ class SteppedExecutor:
 
     def __init__(self, worker_count: int, jobs_before_interrupt: int = 10**9) -> None:
         self.worker_count = worker_count
+        self.spare_count = 0
         self.started: list[str] = []
         self.most_at_once = 0
         self.cancelled = False
@@ -255,6 +256,7 @@ class HeldExecutor:
 
     def __init__(self, worker_count: int) -> None:
         self.worker_count = worker_count
+        self.spare_count = 0
         self.running: list[tuple[Job, Future[Evidence]]] = []
 
     def submit(self, job: Job) -> Future[Evidence]:
