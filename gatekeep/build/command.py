@@ -225,12 +225,12 @@ class CommandResult:
 
     `elapsed_s` runs until the command itself ended. `cpu_s` is user and system time of all its processes that were
     waited for, orphans included. `max_rss_bytes` is the largest single process; below about 12 MB it shows the keeper
-    that forked it. `log_bytes` counts what it printed, cut or not; `log_cut` says whether the file is cut, by this
-    command or an earlier one of the job. `log_fault` says why output was lost on a machine's fault (a full disk), else
-    None. `survivor_count` is how many processes it left running. `oom_kills` is how many processes the kernel ended
-    meanwhile for lack of memory: of this command's, where a control group counts them, else whosever they were; None
-    where it does not tell.
-    `heard_count` is how many of the texts that were listened for it printed, however it ended.
+    that forked it. `log_bytes` counts what it printed, cut or not; `log_cut` says whether the file is cut, by this or
+    an earlier command of the job. `log_fault` says why output was lost on a machine's fault (a full disk), else None.
+    `survivor_count` is how many processes it left running. `oom_kills` is how many the kernel ended meanwhile for lack
+    of memory: of this command's, where a control group counts them, else whosever; None where it does not tell.
+    `heard_count` is how many of the texts that were listened for it printed, however it ended. `least_free_bytes` is
+    the least seen to be free where it may write, `file_limit_bytes` the largest file that it could; None: not known.
     """
 
     end: CommandEnd
@@ -243,6 +243,8 @@ class CommandResult:
     survivor_count: int = 0
     oom_kills: int | None = None
     heard_count: int = 0
+    least_free_bytes: int | None = None
+    file_limit_bytes: int | None = None
 
 
 class CommandRunner(Protocol):
@@ -410,9 +412,8 @@ class SubprocessRunner:
             keeper_.end()
         else:
             self._give_back(keeper_)
-        oom_kills = None
-        if oom_kills_before is not None and oom_kills_after is not None:
-            oom_kills = max(0, oom_kills_after - oom_kills_before)
+        is_told = oom_kills_before is not None and oom_kills_after is not None
+        oom_kills = max(0, (oom_kills_after or 0) - (oom_kills_before or 0)) if is_told else None
         return _read_answer(answer, oom_kills, spec)
 
     def _take(self) -> _Keeper:
@@ -492,7 +493,8 @@ def _read_answer(answer: dict[str, Any], oom_kills: int | None, spec: CommandSpe
         log_cut=answer["log_cut"],
         log_fault=answer["log_fault"],
         survivor_count=answer["survivor_count"],
-        # Of this command's processes alone, where its group counts them: others say nothing of it.
         oom_kills=oom_kills if answer["memory_kills"] is None else answer["memory_kills"],
         heard_count=answer["heard_count"],
+        least_free_bytes=answer["least_free_bytes"],
+        file_limit_bytes=spec.confinement.limits.file_bytes if spec.confinement is not None else None,
     )

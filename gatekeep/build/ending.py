@@ -41,9 +41,10 @@ def outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> O
     end = result.end
     match end:
         case Exited(code=0) | Heard():
-            if result.log_fault is not None:
-                return NotDecided(message=f"the log could not be written: {result.log_fault}", passing=True)
-            return None
+            return _say_log_lost(result.log_fault) if result.log_fault is not None else None
+        case Exited() | Signalled() if result.log_fault is not None:
+            # Where there is no room for a log, there was none for what it wrote; and why it failed nobody knows.
+            return _say_log_lost(result.log_fault)
         case Exited():
             if result.oom_kills:
                 return _out_of_memory()
@@ -52,6 +53,8 @@ def outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> O
             if result.oom_kills and end.signal is SIGKILL:
                 return _out_of_memory()
             if end.signal is SIGXFSZ:
+                if was_file_limit_lowered(result, recipe):
+                    return say_disk_short()
                 most = render_bytes(recipe.limits.file_bytes)
                 message = f"{program} wrote a file larger than {most}, a third of its disk limit"
                 return Broken(message=message, first_error=None)
@@ -72,6 +75,20 @@ def outcome_of_command(program: str, result: CommandResult, recipe: Recipe) -> O
             return NotDecided(message=end.message, passing=True)
         case _:
             assert_never(end)
+
+
+def _say_log_lost(fault: str) -> NotDecided:
+    return NotDecided(message=f"the log could not be written: {fault}", passing=True)
+
+
+def was_file_limit_lowered(result: CommandResult, recipe: Recipe) -> bool:
+    """Tell whether a full disk has left less room for a file than the recipe's own limit."""
+    return result.file_limit_bytes is not None and result.file_limit_bytes < recipe.limits.file_bytes
+
+
+def say_disk_short() -> NotDecided:
+    """Say that the machine had no room for what a build wrote: of the code that says nothing."""
+    return NotDecided(message="the disk is full", hint="free some space and run again", passing=True)
 
 
 def _outcome_of_limit(end: OverLimit, limits: Limits) -> Outcome:

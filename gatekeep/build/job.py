@@ -31,7 +31,7 @@ from gatekeep.build.command import (
 )
 from gatekeep.build.compile_cache import FOLDER as COMPILERS
 from gatekeep.build.compile_cache import CompileCache
-from gatekeep.build.ending import outcome_of_command
+from gatekeep.build.ending import outcome_of_command, say_disk_short, was_file_limit_lowered
 from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
 from gatekeep.build.kept import keep_artifacts
@@ -69,7 +69,8 @@ _DISK_FULL_BELOW_BYTES = 64 * 1024**2
 CONSOLE_LIMIT_BYTES = 256 * 1024
 _FOLDERS = ("out", "home", "tmp")
 _logger = logging.getLogger(__name__)
-_DISK_FULL_TEXT = b"No space left on device"
+#: strerror(3) of ENOSPC and EFBIG; builds run with LC_ALL=C.
+_DISK_FULL_TEXT, _FILE_LIMIT_TEXT = b"No space left on device", b"File too large"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,12 +79,16 @@ class _Run:
     What running the recipe gave: None as `outcome` means that every command exited with 0.
 
     `missed` is a program that the failed command did not find on this machine, None where it does not say so.
+    `least_free_bytes` is what the disk had left at the least while that ran, None where nobody looked; and
+    `lowered_file_limit` tells that it left less room for a file than the recipe's own limit.
     """
 
     outcome: Outcome | None
     elapsed_s: float
     log_cut: bool
     missed: str | None = None
+    least_free_bytes: int | None = None
+    lowered_file_limit: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -314,7 +319,14 @@ class Workplace:
             outcome = outcome_of_command(argv[0], result, recipe)
             if outcome is not None:
                 missed = self._find_missed(result, lending.environment)
-                return _Run(outcome=outcome, elapsed_s=elapsed_s, log_cut=log_cut, missed=missed)
+                return _Run(
+                    outcome=outcome,
+                    elapsed_s=elapsed_s,
+                    log_cut=log_cut,
+                    missed=missed,
+                    least_free_bytes=result.least_free_bytes,
+                    lowered_file_limit=was_file_limit_lowered(result, recipe),
+                )
         return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
 
     def _use_cache(self, job: Job, environment: dict[str, str]) -> dict[str, str]:
@@ -354,8 +366,8 @@ class Workplace:
             return TimedOut(limit_s=ended.limit_s, stopped_by=ended.stopped_by, excerpt=self._last_lines())
         if not isinstance(ended, Broken):
             return ended
-        if self._ran_out_of_disk():
-            return NotDecided(message="the disk is full", hint="free some space and run again", passing=True)
+        if self._ran_out_of_disk(run):
+            return say_disk_short()
         first = findings.first_error
         if run.missed is not None and (first is None or first.speaker is Speaker.MAKE):
             return NotDecided(
@@ -418,12 +430,16 @@ class Workplace:
                 text = name + text.removeprefix(folder.name)
         return text
 
-    def _ran_out_of_disk(self) -> bool:
+    def _ran_out_of_disk(self, run: _Run) -> bool:
+        """Believe a log that says so where it was so; whoever filled the disk may have gone by now."""
         try:
-            told = _DISK_FULL_TEXT in self._log.read_bytes()
+            log = self._log.read_bytes()
         except OSError:
             return True
-        return told and free_bytes(self._folder) < _DISK_FULL_BELOW_BYTES
+        if run.lowered_file_limit and _FILE_LIMIT_TEXT in log:
+            return True
+        seen = () if run.least_free_bytes is None else (run.least_free_bytes,)
+        return _DISK_FULL_TEXT in log and min(free_bytes(self._folder), *seen) < _DISK_FULL_BELOW_BYTES
 
     def _last_lines(self, count: int = 8) -> tuple[str, ...]:
         try:

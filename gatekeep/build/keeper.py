@@ -234,7 +234,7 @@ class Watch:
         end = {"": "ended", "time": "timed-out", "limit": "limit", "heard": "heard"}.get(self._cause, "cancelled")
         return {
             "exceeded": self._conclude_limits(),
-            "memory_kills": self._count_memory_kills(),
+            **self._say_limits(),
             "end": "lost" if self.left else end,
             "left": self.left,
             "status": self._status,
@@ -256,10 +256,13 @@ class Watch:
         limits.conclude(failed=self._cause in ("", "limit") and self._status != 0)
         return limits.exceeded
 
-    def _count_memory_kills(self) -> int | None:
-        """Ask the limits, which are concluded by now."""
+    def _say_limits(self) -> dict[str, int | None]:
+        """Ask the limits what they have seen; they are concluded by now."""
         limits = self._confined.limits if self._confined is not None else None
-        return limits.memory_kills if limits is not None else None
+        return {
+            "memory_kills": limits.memory_kills if limits is not None else None,
+            "least_free_bytes": limits.least_free_bytes if limits is not None else None,
+        }
 
     def _learn_end(self, confined: Confined) -> None:
         """

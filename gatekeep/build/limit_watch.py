@@ -55,7 +55,7 @@ class LimitWatch:
 
     `exceeded` is "", or what it used too much of: memory, processes or disk. `memory_kills` is how many of its
     processes the kernel has ended for lack of memory, the group's or the machine's; None before `conclude`, and where
-    no group counts them.
+    no group counts them. `least_free_bytes` is what was free at the least, at any look, on a disk that it may write to.
     """
 
     def __init__(
@@ -83,6 +83,7 @@ class LimitWatch:
         self._groups: dict[str, str] = {}
         self._folders: list[bytes] = wanted["places"]
         self._free = self._list_free()
+        self.least_free_bytes = min((free for free, _inodes in self._free), default=0)
         self._counted_at = time.monotonic()
         self._count_s = 0.0
         self._is_count_due = False
@@ -146,6 +147,7 @@ class LimitWatch:
     def conclude(self, *, failed: bool) -> None:
         """Ask the groups, when all has ended, whether they refused something, and let them go."""
         memory, pids = self._groups.get("memory"), self._groups.get("pids")
+        self._look_free()
         if memory is not None:
             self.memory_kills = count_group_kills(memory)
         if failed and not self.exceeded:
@@ -157,6 +159,11 @@ class LimitWatch:
             with contextlib.suppress(OSError):
                 os.rmdir(group)  # noqa: PTH106
         self._groups = {}
+
+    def _look_free(self) -> list[tuple[int, int]]:
+        found = self._list_free()
+        self.least_free_bytes = min(self.least_free_bytes, *(free for free, _inodes in found))
+        return found
 
     def _list_free(self) -> list[tuple[int, int]]:
         """Give free bytes and free inodes for each folder; most often they are of one file system."""
@@ -173,7 +180,7 @@ class LimitWatch:
     def _has_fallen(self) -> bool:
         """Tell whether much less is free than at the most so far, and files may be counted again."""
         most = self._most_written // _SUSPICIOUS
-        now = self._list_free()
+        now = self._look_free()
         fallen = any(
             bytes_before - bytes_now > most or (inodes_before - inodes_now) * _ENTRY_BYTES > most
             for (bytes_before, inodes_before), (bytes_now, inodes_now) in zip(self._free, now, strict=True)

@@ -33,6 +33,7 @@ from gatekeep.build.sandbox import lower_limits
 from gatekeep.model.limits import Limits
 from tests.lacking import do_without
 from tests.sandboxes import Cell, list_processes
+from tests.small_disk import fill, mount_small_disk
 
 MIB = 1024**2
 LIMITS = Limits(memory_bytes=192 * MIB, process_count=64, disk_bytes=96 * MIB)
@@ -232,6 +233,53 @@ def test_shared_memory_is_small(cell: Cell) -> None:
     end = run(cell, "for number in range(3): open(f'/dev/shm/{number}', 'wb').write(bytes(30 << 20))").end
     assert end == Exited(code=1)
     assert "No space left on device" in cell.printed()
+
+
+def test_disk_that_was_full_and_is_not_any_more_was_seen(tmp_path: Path, machine: SubprocessRunner) -> None:
+    """Whoever filled it meanwhile has gone when the build has failed for it."""
+    with mount_small_disk(tmp_path / "disk", size_bytes=256 * MIB) as disk:
+        cell = Cell.make(disk / "cell", machine)
+        pipes = []
+        for name in ("begun", "failed", "go"):
+            os.mkfifo(cell.folder / "tree" / name)
+            # Open at both ends, so that neither side waits for the other.
+            pipes.append(os.open(cell.folder / "tree" / name, os.O_RDWR | os.O_CLOEXEC))
+        begun, failed, go = pipes
+        script = """
+import os, time
+go = open("go")
+open("begun", "w").write("begun")
+go.readline()
+try:
+    open("f", "wb").write(bytes(8 << 20))
+except OSError as error:
+    print(error, flush=True)
+# Twice as long as it is from one look to the next.
+time.sleep(0.5)
+open("failed", "w").write("failed")
+go.readline()
+raise SystemExit(1)
+"""
+        answers: list[CommandResult] = []
+        building = threading.Thread(target=lambda: answers.append(run(cell, script)))
+        building.start()
+        try:
+            assert select.select([begun], [], [], 30)[0], cell.printed()
+            ballast = fill(disk, leave_bytes=1 * MIB)
+            os.write(go, b"go\n")
+            assert select.select([failed], [], [], 30)[0], cell.printed()
+            ballast.unlink()
+        finally:
+            os.write(go, b"go\ngo\n")
+            building.join()
+            for pipe in pipes:
+                os.close(pipe)
+        (answer,) = answers
+        assert answer.end == Exited(code=1)
+        # What it printed had no room either.
+        assert answer.log_fault is not None
+        assert answer.least_free_bytes is not None
+        assert answer.least_free_bytes <= 1 * MIB < 64 * MIB < free_bytes(disk)
 
 
 def test_machine_gives_no_more_than_it_has(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from fractions import Fraction
 from pathlib import Path
 
@@ -268,11 +269,14 @@ class TestFreeBytes:
     """Room on the filesystem."""
 
     def test_is_what_df_says(self, tmp_path):
-        """Source: df(1) of GNU coreutils; space may move a little between the two readings."""
-        import subprocess
-
-        ran = subprocess.run(["df", "-B1", "--output=avail", tmp_path], capture_output=True, text=True, check=True)
-        assert free_bytes(tmp_path) == pytest.approx(int(ran.stdout.split()[-1]), abs=256 * 1024**2)
+        """Source: df(1) of GNU coreutils, between two readings of ours that agree: others fill and empty the disk."""
+        for _ in range(100):
+            before = free_bytes(tmp_path)
+            ran = subprocess.run(["df", "-B1", "--output=avail", tmp_path], capture_output=True, text=True, check=True)
+            if before == free_bytes(tmp_path):
+                break
+        assert int(ran.stdout.split()[-1]) == pytest.approx(before, abs=1024**2)
 
     def test_of_a_folder_yet_to_be_made_is_that_of_the_nearest_above(self, tmp_path):
-        assert free_bytes(tmp_path / "a" / "b") == pytest.approx(free_bytes(tmp_path), abs=256 * 1024**2)
+        found = [(free_bytes(tmp_path / "a" / "b"), free_bytes(tmp_path)) for _ in range(100)]
+        assert any(one == other for one, other in found)
