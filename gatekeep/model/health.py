@@ -300,6 +300,11 @@ class CommitHealth:
     position: int
     changes: tuple[TargetChange, ...]
 
+    @property
+    def unknown_count(self) -> int:
+        """How many commits just before it may be the cause of some of it, because they have no result."""
+        return max(change.unknown_count for change in self.changes)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:

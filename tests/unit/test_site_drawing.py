@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from itertools import pairwise
 
 from gatekeep.model.evidence import Footprint, RegionUse
-from gatekeep.model.health import Run, State
+from gatekeep.model.health import Outlook, Run, State
 from gatekeep.report.site.drawing import COLUMNS, ROWS, draw_part, draw_plot, draw_use
 from tests.site_cases import PART
 
@@ -83,3 +84,44 @@ def test_plot_of_a_full_region_begins_below_its_history_and_says_so():
     drawn = draw_plot([run(0, 3, 960), run(4, 9, 980)], "main", commit_count=10)
     assert drawn is not None
     assert 0 < drawn.low_bytes <= 960
+
+
+def test_names_of_tags_that_would_run_into_the_next_are_left_out_and_their_lines_stay():
+    tags = [("v1.4", 80), ("v1.5", 85), ("v2.0", 99)]
+    drawn = draw_plot([run(0, 99, 400)], "main", commit_count=100, tags=tags)
+    assert drawn is not None
+    assert [name for _, name in drawn.marks] == ["", "v1.5", "v2.0"]
+    assert len({x for x, _ in drawn.marks}) == 3
+
+
+def test_names_of_tags_stand_where_the_line_is_not():
+    low, high = (draw_plot([run(0, 9, used)], "main", commit_count=10) for used in (100, 450))
+    assert low is not None
+    assert high is not None
+    assert (low.is_low, high.is_low) == (True, False)
+
+
+def test_what_is_foretold_begins_at_the_newest_image_also_where_later_commits_have_no_result():
+    outlook = Outlook(
+        region="main",
+        from_on=date(2026, 1, 5),
+        reached_on=date(2026, 1, 25),
+        early_on=date(2026, 1, 20),
+        late_on=None,
+        bytes_per_day=(5.0, 10.0, 20.0),
+        from_bytes=400,
+        commits_per_day=1.0,
+        point_count=9,
+    )
+    until_now = draw_plot([run(0, 49, 400)], "main", commit_count=50, outlook=outlook)
+    until_then = draw_plot([run(0, 39, 400)], "main", commit_count=50, outlook=outlook)
+    for drawn in (until_now, until_then):
+        assert drawn is not None
+        # The line's end, the beginning of the fan and the mark are one place.
+        assert drawn.line.rpartition("H")[2] == f"{float(drawn.now_x):.5g}"
+        assert drawn.band.startswith(f"M{drawn.now_x} ")
+    assert until_now is not None
+    assert until_then is not None
+    # 22 days ahead: of 72 commits across, and of 62.
+    assert abs(float(until_now.now_x) - 1000 * 50 / 72) < 0.001
+    assert abs(float(until_then.now_x) - 1000 * 40 / 62) < 0.001

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import inf
 
 from gatekeep.model.evidence import Footprint, RegionUse
 from gatekeep.model.health import Outlook, Run
@@ -22,6 +24,10 @@ ROWS = 200
 _AXIS_PARTS = 64
 #: Where a history lies wholly in the upper part of its region, the drawing begins below it, and says so.
 _ZOOM_FROM = 0.5
+#: A letter takes some 2 % of a phone's width.
+_LETTER_PERCENT = 2
+#: A line that stays below this share of the field would run through names at its foot.
+_LOW_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +65,9 @@ class Plot:
 
     `line` is an SVG path; `faults` (x, width) are stretches without an image. `capacity_y` and `reserve_y` are where
     the region ends and where its reserve begins (None without one). `band` is the path of the forecast, "" without one.
-    `marks` (x in percent, name) are tags. `low_bytes` is the bottom of the field, `growth_bytes` newest minus oldest.
+    `marks` (x in percent, name) are tags; the name is "" where it would run into the next one. `is_low` says that the
+    line runs so far below that names stand above it. `low_bytes` is the bottom of the field, `growth_bytes` newest
+    minus oldest.
     """
 
     line: str
@@ -68,6 +76,7 @@ class Plot:
     reserve_y: str | None
     band: str
     marks: tuple[tuple[str, str], ...]
+    is_low: bool
     low_bytes: int
     high_bytes: int
     least_bytes: int
@@ -106,8 +115,7 @@ def draw_part(part: Part, footprint: Footprint | None) -> PartDrawing:
                 text=region.name,
                 left=percent(region.at_bytes, whole),
                 width=percent(region.capacity_bytes, whole),
-                # A letter takes some 2 % of a phone's width.
-                fits=share * 50 > len(region.name) + 1,
+                fits=share * 100 / _LETTER_PERCENT > len(region.name) + 1,
                 write_protected=region.write_protected,
             )
         )
@@ -160,9 +168,11 @@ def draw_plot(
     if least > high * _ZOOM_FROM:
         step = _nice_step(high - least)
         low = max(0, (least - (high - least) // 2) // step * step)
-    # A future that is worth drawing takes at most a third of the width.
+    # The future begins at the last image, wherever the branch is by now.
+    since = known[-1][0].last + 1
+    # One that is worth drawing takes at most a third of the width.
     ahead = min(_days_ahead(outlook) * outlook.commits_per_day * 1.1, end / 2) if outlook is not None else 0.0
-    across = _Across(end + ahead)
+    across = _Across(max(end, since + ahead))
     # Room above the capacity, so that its line does not hide in the edge.
     top = high + (high - low) // 20
     upright = _Upright(low, top)
@@ -171,14 +181,25 @@ def draw_plot(
         faults=tuple((across.at(run.first), across.span(run.last + 1 - run.first)) for run in runs if not run.regions),
         capacity_y=upright.at(newest.capacity_bytes),
         reserve_y=upright.at(newest.capacity_bytes - newest.reserve_bytes) if newest.reserve_bytes else None,
-        band=_draw_band(outlook, end, ahead, across, upright) if outlook is not None else "",
-        marks=tuple((across.percent(position), name) for name, position in tags),
+        band=_draw_band(outlook, since, ahead, across, upright) if outlook is not None else "",
+        marks=_place_marks(tags, across),
+        is_low=most < low + (high - low) * _LOW_SHARE,
         low_bytes=low,
         high_bytes=high,
         least_bytes=least,
         most_bytes=most,
         growth_bytes=newest.used_bytes - known[0][1].used_bytes,
-        now_x=across.at(end),
+        now_x=across.at(since),
+    )
+
+
+def _place_marks(tags: Sequence[tuple[str, int]], across: _Across) -> tuple[tuple[str, str], ...]:
+    """Leave out names for which there is no room before the next tag; a newer one is of more interest."""
+    places = [across.column(position) * 100 / COLUMNS for _, position in tags]
+    room = [after - place for place, after in pairwise((*places, inf))]
+    return tuple(
+        (_short(place), name if left > len(name) * _LETTER_PERCENT else "")
+        for (name, _), place, left in zip(tags, places, room, strict=True)
     )
 
 
@@ -263,7 +284,7 @@ def _days_ahead(outlook: Outlook) -> float:
 
 
 def _draw_band(outlook: Outlook, now: int, ahead: float, across: _Across, upright: _Upright) -> str:
-    """The fan between the low and the high slope, from the newest commit to the end of the drawing."""
+    """The fan between the low and the high slope, from the newest image to the end of the drawing."""
     low, _, high = outlook.bytes_per_day
     days = ahead / outlook.commits_per_day
     x0, x1 = across.at(now), across.at(now + ahead)

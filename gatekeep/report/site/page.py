@@ -89,6 +89,8 @@ def _environment() -> Environment:
         "percent": drawing.percent,
         "list_alike": _list_alike,
         "names": names,
+        "say_changed": words.say_changed,
+        "say_changer": words.say_changer,
         "say_doubt": words.say_doubt,
         "say_machine": words.say_machine,
         "say_port": words.say_port,

@@ -112,13 +112,13 @@ def render_commit_page(health: Health, change: CommitHealth) -> str:
 
 
 def list_outlooks(health: Health) -> list[tuple[TargetHealth, Outlook]]:
-    """Give the regions that reach their reserve within `OUTLOOK_DAYS` of the newest commit, soonest first."""
-    newest = health.head.committed_at.date()
+    """Give the regions that reach their reserve within `OUTLOOK_DAYS` of their newest image, soonest first."""
     soon = [
         (target, outlook)
         for target in health.targets
         for outlook in target.outlooks
-        if (outlook.reached_on - newest).days <= OUTLOOK_DAYS
+        # Commits without results say nothing: what is foretold is foretold from the commit that was measured last.
+        if (outlook.reached_on - (target.measured or health.head).committed_at.date()).days <= OUTLOOK_DAYS
     ]
     return sorted(soon, key=lambda entry: (entry[1].reached_on, entry[0].name, entry[1].region))
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-from gatekeep.model.health import Beginning, PortHealth, State, TargetHealth
+from gatekeep.model.health import Beginning, CommitHealth, PortHealth, State, TargetHealth
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.wording import count
 
@@ -85,6 +85,18 @@ def say_doubt(beginning: Beginning) -> str:
     if beginning.unknown_count:
         return f"or one of the {beginning.unknown_count} commits before it, which have no result"
     return ""
+
+
+def say_changed(change: CommitHealth) -> str:
+    """Word how much a commit changed: `3 targets`; `3 targets over 6 commits` where some of it may be older."""
+    words = count(len(change.changes), "target")
+    return f"{words} over {change.unknown_count + 1} commits" if change.unknown_count else words
+
+
+def say_changer(change: CommitHealth) -> str:
+    """Word whose work a change is: `It`, `It or the commit before it`, `It or the 5 commits before it`."""
+    number = change.unknown_count
+    return f"It or the {count(number, 'commit') if number > 1 else 'commit'} before it" if number else "It"
 
 
 def say_delta(delta_bytes: int) -> str:
