@@ -87,11 +87,15 @@ def test_plot_of_a_full_region_begins_below_its_history_and_says_so():
 
 
 def test_names_of_tags_that_would_run_into_the_next_are_left_out_and_their_lines_stay():
-    tags = [("v1.4", 80), ("v1.5", 85), ("v2.0", 99)]
+    tags = [("v1.4", 70), ("v1.5", 75), ("v2.0", 99)]
     drawn = draw_plot([run(0, 99, 400)], "main", commit_count=100, tags=tags)
     assert drawn is not None
-    assert [name for _, name in drawn.marks] == ["", "v1.5", "v2.0"]
-    assert len({x for x, _ in drawn.marks}) == 3
+    assert [(mark.name, mark.is_left) for mark in drawn.marks] == [("", False), ("v1.5", False), ("v2.0", True)]
+    assert len({mark.x for mark in drawn.marks}) == 3
+    # A name that stands left of its line needs its room there.
+    drawn = draw_plot([run(0, 99, 400)], "main", commit_count=100, tags=[("v1.4", 84), ("v1.5", 99)])
+    assert drawn is not None
+    assert [mark.name for mark in drawn.marks] == ["", "v1.5"]
 
 
 def test_names_of_tags_stand_where_the_line_is_not():

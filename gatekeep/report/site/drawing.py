@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from math import inf
 
 from gatekeep.model.evidence import Footprint, RegionUse
@@ -26,6 +25,7 @@ _AXIS_PARTS = 64
 _ZOOM_FROM = 0.5
 #: A letter takes some 2 % of a phone's width.
 _LETTER_PERCENT = 2
+_ALL_PERCENT = 100
 #: A line that stays below this share of the field would run through names at its foot.
 _LOW_SHARE = 0.4
 
@@ -59,15 +59,23 @@ class PartDrawing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A tag: `x` in percent; `name` is "" where it would run into the next one's; `is_left` says on which side."""
+
+    x: str
+    name: str
+    is_left: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plot:
     """
     A region's size over commits, in a field of `COLUMNS` by `ROWS`, y downwards.
 
     `line` is an SVG path; `faults` (x, width) are stretches without an image. `capacity_y` and `reserve_y` are where
     the region ends and where its reserve begins (None without one). `band` is the path of the forecast, "" without one.
-    `marks` (x in percent, name) are tags; the name is "" where it would run into the next one. `is_low` says that the
-    line runs so far below that names stand above it. `low_bytes` is the bottom of the field, `growth_bytes` newest
-    minus oldest.
+    `marks` are tags; `is_low` says that the line runs so far below that their names stand above it. `low_bytes` is the
+    bottom of the field, `growth_bytes` newest minus oldest.
     """
 
     line: str
@@ -75,7 +83,7 @@ class Plot:
     capacity_y: str
     reserve_y: str | None
     band: str
-    marks: tuple[tuple[str, str], ...]
+    marks: tuple[Mark, ...]
     is_low: bool
     low_bytes: int
     high_bytes: int
@@ -193,14 +201,19 @@ def draw_plot(
     )
 
 
-def _place_marks(tags: Sequence[tuple[str, int]], across: _Across) -> tuple[tuple[str, str], ...]:
-    """Leave out names for which there is no room before the next tag; a newer one is of more interest."""
-    places = [across.column(position) * 100 / COLUMNS for _, position in tags]
-    room = [after - place for place, after in pairwise((*places, inf))]
-    return tuple(
-        (_short(place), name if left > len(name) * _LETTER_PERCENT else "")
-        for (name, _), place, left in zip(tags, places, room, strict=True)
-    )
+def _place_marks(tags: Sequence[tuple[str, int]], across: _Across) -> tuple[Mark, ...]:
+    """Leave out names for which there is no room before the next one; a newer tag is of more interest."""
+    marks: list[Mark] = []
+    free_until = inf
+    for name, position in reversed(tags):
+        place = across.column(position) * 100 / COLUMNS
+        length = len(name) * _LETTER_PERCENT
+        is_left = place + length > _ALL_PERCENT
+        begin, end = (place - length, place) if is_left else (place, place + length)
+        fits = end <= free_until
+        marks.append(Mark(x=_short(place), name=name if fits else "", is_left=is_left))
+        free_until = begin if fits else free_until
+    return tuple(reversed(marks))
 
 
 def end_of_axis(commit_count: int) -> int:
