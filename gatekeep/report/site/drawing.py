@@ -207,7 +207,7 @@ def _place_marks(tags: Sequence[tuple[str, int]], across: _Across) -> tuple[Mark
     free_until = inf
     for name, position in reversed(tags):
         place = across.column(position) * 100 / COLUMNS
-        length = len(name) * _LETTER_PERCENT
+        length = (len(name) + 1) * _LETTER_PERCENT
         is_left = place + length > _ALL_PERCENT
         begin, end = (place - length, place) if is_left else (place, place + length)
         fits = end <= free_until
