@@ -20,6 +20,7 @@ import shlex
 import tempfile
 import time
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,6 +50,8 @@ from gatekeep.model.matrix import Toolchain
 #: A version is printed in milliseconds; a probe that waits for input or a licence server must not hold a gate up.
 PROBE_LIMIT_S = 30.0
 _PROBE_LOG_LIMIT_BYTES = 64 * 1024
+#: Of one toolchain: its probe, and the commands that say where its programs lie.
+_ASKED_AT_ONCE = 3
 _FIRST_LINE_LENGTH = 200
 #: A file that changed less than this before we looked may change again within the same time stamp: not remembered.
 #: Coarsest stamps of the filesystems in use: 2 s (FAT); those of Linux' own take the kernel's tick, 1 to 10 ms.
@@ -202,23 +205,30 @@ def probe_toolchain(
         printed = ask(program, Path(tempfile.mkdtemp(dir=scratch, prefix="program-")), f"the command '{name}'")
         return _identify(toolchain, name, _read_path(toolchain, name, printed), "", digests)
 
-    printed = ask(toolchain.probe, scratch, f"its probe '{shlex.join(toolchain.probe)}'")
-    output = printed.decode("utf-8", "replace")
-    version = find_version(output)
-    first_line = _first_line(output)
-    if version is None:
-        problem = f"its probe '{shlex.join(toolchain.probe)}' printed no version number, got '{first_line}'"
-        raise ToolchainError(
-            toolchain.name, f"toolchain {toolchain.name}: {problem}; name a probe that prints one like 12.2.1"
+    def probe() -> tuple[bytes, str]:
+        printed = ask(toolchain.probe, scratch, f"its probe '{shlex.join(toolchain.probe)}'")
+        version = find_version(printed.decode("utf-8", "replace"))
+        if version is None:
+            first_line = _first_line(printed.decode("utf-8", "replace"))
+            problem = f"its probe '{shlex.join(toolchain.probe)}' printed no version number, got '{first_line}'"
+            raise ToolchainError(
+                toolchain.name, f"toolchain {toolchain.name}: {problem}; name a probe that prints one like 12.2.1"
+            )
+        _check_allowed(toolchain, version)
+        return printed, version
+
+    # Side by side; of several faults the probe's is told first.
+    with ThreadPoolExecutor(max_workers=_ASKED_AT_ONCE, thread_name_prefix="probe") as threads:
+        probed = threads.submit(probe)
+        programs = [threads.submit(find, program) for program in toolchain.programs]
+        printed, version = probed.result()
+        return ToolchainFacts(
+            name=toolchain.name,
+            version=version,
+            first_line=_first_line(printed.decode("utf-8", "replace")),
+            output_sha256=hashlib.sha256(printed).hexdigest(),
+            programs=tuple(program.result() for program in programs),
         )
-    _check_allowed(toolchain, version)
-    return ToolchainFacts(
-        name=toolchain.name,
-        version=version,
-        first_line=first_line,
-        output_sha256=hashlib.sha256(printed).hexdigest(),
-        programs=tuple(find(program) for program in toolchain.programs),
-    )
 
 
 def find_version(output: str) -> str | None:
