@@ -12,7 +12,8 @@ conclusion, in whatever order they came.
   number of rounds falls to ceil(log n / log(k + 1)). While looks are under way, further ones split the widest gap.
 - **Whom it suspects.** All are not equally likely: mostly it was the commit that wrote the line which the compiler
   complains about. Where that one is known (`suspect`), it and what came before it are looked at first. Right, two looks
-  are enough; wrong, they split the suspects like any others, though not in equal parts.
+  are enough; wrong, they split the suspects like any others, though not in equal parts. Where more looks are wanted at
+  once, they are those that confirm it if it was that commit, and do not split what is then of no concern.
 - **Merges.** A merge that is faulty while its parent on the line is well brought the fault or made it. If one of its
   other parents is faulty, the search goes on along that side; if all are well, the merge itself is the culprit.
 - **Doubt.** A look that shows nothing (the machine's fault) is tried once more, after the neighbours were. Before
@@ -222,6 +223,8 @@ class CulpritSearch:
 
         Those under way come first; none when all between the suspects have shown nothing.
         """
+        suspected = self._find_suspected(line, suspects)
+        telling = [] if suspected is None else self._list_most_telling(suspects, suspected)
         chosen: dict[int, int] = {}
         open_classes: list[tuple[int, int, int]] = []
         for index in range(len(suspects) - 1):
@@ -230,16 +233,22 @@ class CulpritSearch:
             if running:
                 chosen[index] = running[0]
                 continue
-            least, position = self._choose_of_class(line, positions)
+            # Before the commit that is suspected, its parent: that is also who would have to be built in the end.
+            is_before = suspected is not None and suspects[index + 1] == suspected
+            least, position = self._choose_of_class(line, positions[::-1] if is_before else positions)
             if least < TRIES:
                 open_classes.append((index, least, position))
         running_count = len(chosen)
         # What has shown nothing is tried again only when nothing else is left to try.
         pool = {index: position for index, least, position in open_classes if least == 0}
         pool = pool or {index: position for index, _, position in open_classes}
-        for index in self._list_most_telling(line, suspects)[: max(0, count - len(chosen))]:
+        for index in telling[: max(0, count - len(chosen))]:
             if index in pool:
                 chosen[index] = pool.pop(index)
+        ahead: tuple[Probe, ...] = ()
+        if chosen and suspected is not None:
+            ahead = self._look_ahead(line, suspected, [line.commits[position - 1] for position in chosen.values()])
+            count -= len(ahead)
         if not chosen:
             parts = min(count, len(pool)) + 1
             ideals = [part * len(suspects) / parts - 1 for part in range(1, parts)]
@@ -250,22 +259,36 @@ class CulpritSearch:
             index = min(pool, key=lambda index: (abs(index - ideal), index))
             chosen[index] = pool.pop(index)
         order = list(chosen)[:running_count] + sorted(list(chosen)[running_count:])
-        return tuple(Probe(commit=line.commits[chosen[index] - 1]) for index in order)
+        return (*(Probe(commit=line.commits[chosen[index] - 1]) for index in order), *ahead)
 
-    def _list_most_telling(self, line: Line, suspects: Sequence[int]) -> list[int]:
-        """Give the looks (as classes) that show whether it was the one that is suspected most; often none."""
+    def _look_ahead(self, line: Line, suspected: int, looked_at: Collection[Commit]) -> tuple[Probe, ...]:
+        """Give the looks by which the one that is suspected most would be confirmed, besides those at these commits."""
+        before = line.at(suspected - 1)
+        blamed = (*((before,) if before else ()), line.commits[suspected - 1])
+        return tuple(
+            Probe(commit=commit, fresh=self._seen.is_seen(commit))
+            for commit in blamed
+            if self._confirms
+            and commit not in looked_at
+            and not self._seen.is_seen_twice(commit)
+            and not self._seen.count_failures(commit)
+        )
+
+    def _find_suspected(self, line: Line, suspects: Sequence[int]) -> int | None:
+        """Give the position of the one that is suspected most; None where nobody is, or nothing is gained by it."""
         if self._suspect is None or len(suspects) < 3:
-            return []
-        position = next((at for at in suspects if self._range.brings(line, at, self._suspect)), None)
-        if position is None:
-            return []
+            return None
+        return next((at for at in suspects if self._range.brings(line, at, self._suspect)), None)
+
+    def _list_most_telling(self, suspects: Sequence[int], position: int) -> list[int]:
+        """Give the looks (as classes) that show whether it was the one at this position."""
         index = suspects.index(position)
         found = [at for at in (index - 1, index) if 0 <= at < len(suspects) - 1]
         middle = len(suspects) / 2 - 1
         return sorted(found, key=lambda at: (abs(at - middle), at))
 
     def _choose_of_class(self, line: Line, positions: Sequence[int]) -> tuple[int, int]:
-        """Give the fewest failures of a class, and the first position that has them."""
+        """Give the fewest failures of a class, and the first position in this order that has none, if any."""
         best = (TRIES, positions[0])
         for position in positions:
             best = min(best, (self._seen.count_failures(line.commits[position - 1]), position))

@@ -247,6 +247,26 @@ def test_two_looks_are_enough_where_the_right_commit_is_suspected(suspected: int
     assert (machine.build_count, machine.round_count) == (2, 1)
 
 
+@pytest.mark.parametrize("place", range(2, 40))
+def test_right_suspicion_is_confirmed_in_two_rounds(place: int) -> None:
+    """Both ends are known and few commits reach the target: mostly its parent is known by others of its class only."""
+    lot, history = random.Random(place), History()
+    line = [history.commit((), "import", TARGETS[:1])]
+    for number in range(1, 41):
+        reached = TARGETS[:1] if number == place or lot.random() < 0.3 else []
+        line.append(history.commit((line[-1],), f"change {number}", reached))
+    machine = Machine(history, {TARGETS[0]: frozenset({f"change {place}"})})
+    search = machine.search(TARGETS[0], history.range_of(line[0], line[-1]))
+    for end, sight in ((line[0], Sight.WELL), (line[-1], Sight.FAULTY)):
+        machine.shown[TARGETS[0], end.tree_id] = Seen(tree_id=end.tree_id, sight=sight)
+        search.take(machine.shown[TARGETS[0], end.tree_id])
+    search.suspect(line[place].commit_id)
+    answer = run_searches({TARGETS[0]: search}, machine, worker_count=2)[TARGETS[0]]
+    assert (answer.standing, answer.culprit) == (CulpritStanding.FOUND, line[place])
+    assert machine.build_count + machine.fresh_count <= 4
+    assert machine.round_count <= 2
+
+
 def test_a_wrong_suspicion_costs_looks_and_blames_nobody() -> None:
     for number in range(200):
         lot, history, main, machine = seeded(3000 + number, merged=bool(number % 2))
