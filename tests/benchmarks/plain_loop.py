@@ -58,10 +58,11 @@ def _list_reads(out: Path) -> Iterable[str]:
 
 
 class Checkout:
-    """A work tree of a repository, moved by `git checkout`."""
+    """A work tree of a repository, moved by `git checkout`; made where it is not there yet."""
 
     def __init__(self, repository: GitFolder, path: Path) -> None:
-        repository.git("worktree", "add", "-q", "--detach", str(path))
+        if not path.exists():
+            repository.git("worktree", "add", "-q", "--detach", str(path))
         self.path = path
         self._git = GitFolder(path)
 
