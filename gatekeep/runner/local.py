@@ -1,5 +1,5 @@
 """
-The executor of this machine: as many workplaces as workers, each used by one thread at a time.
+The executor of this machine: as many workplaces as workers, or some more, each used by one thread at a time.
 """
 
 from __future__ import annotations
