@@ -50,7 +50,8 @@ if TYPE_CHECKING:
 
 #: The folder of the store in which workplaces lie, unless a command has others besides.
 WORKPLACES = "trees"
-#: What a worker does before a build and after it takes an eighth of a build of 0.2 s, and less of a longer one.
+#: What a worker does before a build and after it takes an eighth of a build of 0.2 s, and less of a longer one; whether
+#: it pays at all shows as builds end.
 _WORKERS_PER_SPARE = 8
 
 

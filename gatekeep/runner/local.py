@@ -4,6 +4,7 @@ The executor of this machine: as many workplaces as workers, or some more, each 
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Lock
@@ -13,6 +14,7 @@ from gatekeep.build.command import CancelToken
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.plan import Job
 from gatekeep.runner.second_look import SecondLook
+from gatekeep.runner.spare import Spare
 
 if TYPE_CHECKING:  # a run that builds nothing does not wait for what builds
     from gatekeep.build.job import Workplace
@@ -28,10 +30,11 @@ class LocalExecutor:
 
     Args:
         worker_count: How many jobs may run at once.
-        spare_count: How many more may be made ready or looked through meanwhile.
+        spare_count: How many more may be made ready or looked through meanwhile, once that pays (see `spare`).
         open_workplace: Gives a further workplace; called in the workers' threads, perhaps in several at once.
         prepare: Called once before the first job, in the caller's thread.
         second_look: Says how often a job is built.
+        now: The clock, in seconds.
     """
 
     def __init__(
@@ -42,9 +45,12 @@ class LocalExecutor:
         open_workplace: Callable[[], Workplace],
         prepare: Callable[[], None],
         second_look: SecondLook,
+        now: Callable[[], float] = time.monotonic,
     ) -> None:
         self.worker_count = worker_count
-        self.spare_count = spare_count
+        self._most_spare_count = spare_count
+        self._spare = Spare()
+        self._now = now
         self._open_workplace = open_workplace
         self._prepare = prepare
         self._second_look = second_look
@@ -54,6 +60,11 @@ class LocalExecutor:
         self._lock = Lock()
         self._cancel = CancelToken()
         self._threads = ThreadPoolExecutor(max_workers=worker_count + spare_count, thread_name_prefix="worker")
+
+    @property
+    def spare_count(self) -> int:
+        """How many jobs more than workers are to be under way at the moment."""
+        return self._most_spare_count if self._spare.pays else 0
 
     def submit(self, job: Job) -> Future[Evidence]:
         """Start a job; called only while fewer than `worker_count` and `spare_count` together are running."""
@@ -74,23 +85,30 @@ class LocalExecutor:
         self._cancel.close()
 
     def _build(self, job: Job) -> Evidence:
-        workplace = self._take(job.commit.tree_id)
+        began_at = self._now()
+        workplace, is_new = self._take(job.commit.tree_id)
+        builder = _Builder(workplace, self._cancel)
         try:
-            return self._second_look.build(job, _Builder(workplace, self._cancel))
+            return self._second_look.build(job, builder)
         finally:
+            own_s = self._now() - began_at - builder.elapsed_s
             with self._lock:
+                # Once there are spare ones, what a job waits for is its turn.
+                if not self._spare.pays:
+                    self._spare.note(own_s, is_first=is_new)
                 self._free.append(workplace)
 
-    def _take(self, tree_id: str) -> Workplace:
+    def _take(self, tree_id: str) -> tuple[Workplace, bool]:
+        """Give a workplace, and whether it was opened for that."""
         with self._lock:
             if self._free:
                 last = len(self._free) - 1
                 index = next((at for at, place in enumerate(self._free) if place.tree_id == tree_id), last)
-                return self._free.pop(index)
+                return self._free.pop(index), False
         workplace = self._open_workplace()
         with self._lock:
             self._all.append(workplace)
-        return workplace
+        return workplace, True
 
 
 class _Builder:
@@ -98,9 +116,13 @@ class _Builder:
 
     def __init__(self, workplace: Workplace, cancel: CancelToken) -> None:
         self._workplace, self._cancel = workplace, cancel
+        #: How long its builds took together.
+        self.elapsed_s = 0.0
 
     def build(self, job: Job, attempt: int) -> Evidence:
-        return self._workplace.build(job, self._cancel, attempt)
+        found = self._workplace.build(job, self._cancel, attempt)
+        self.elapsed_s += found.elapsed_s
+        return found
 
     def drop_log(self, evidence: Evidence) -> None:
         self._workplace.drop_log(evidence)

@@ -8,10 +8,10 @@ whatever comes out, and starts as soon as a worker is free. A guess that was wro
 result. What a step is decided by is the same whichever build ends first: a result that no step waits for counts as not
 there yet, even when it is. So the reasons for building, and from where a result is carried, do not depend on chance.
 
-Of all steps that may start, the lowest rank starts first. Where many wait, some more than there are workers are handed
-over: what is done before a build and after it takes place while others run. Each result is stored before anybody is
-told of it; the worker that made it goes on meanwhile, for the disk takes its time. What is carried is stored in heaps:
-it can be carried again, and a heap costs hardly more than one.
+Of all steps that may start, the lowest rank starts first. Where the executor says so, some more than there are workers
+are handed over: what is done before a build and after it takes place while others run. Each result is stored before
+anybody is told of it; the worker that made it goes on meanwhile, for the disk takes its time. What is carried is stored
+in heaps: it can be carried again, and a heap costs hardly more than one.
 """
 
 from __future__ import annotations
@@ -31,9 +31,6 @@ from gatekeep.model.plan import Job
 
 #: So many carried results are stored in one transaction: 300 take 6 ms, and one takes 4.
 _CARRIED_HEAP = 300
-#: So many steps have to wait before one more than workers is handed over: a further tree of 2,000 files takes as long
-#: to write as is gained by some dozens of builds.
-_WORTH_A_SPARE = 40
 
 
 class Executor(Protocol):
@@ -44,8 +41,10 @@ class Executor(Protocol):
     """
 
     worker_count: int
-    #: How many jobs more it can take, which it makes ready, or looks through, while the others run; may be 0.
-    spare_count: int
+
+    @property
+    def spare_count(self) -> int:
+        """How many jobs more it can take at the moment, which it makes ready, or looks through, while others run."""
 
     def submit(self, job: Job) -> Future[Evidence]:
         """Start a job; called only while fewer than `worker_count` and `spare_count` together are running."""
@@ -197,10 +196,8 @@ class _Run:
             self._advance(target)
 
     def start_ready(self) -> None:
-        """Fill the free workers, and where that is worth it those that prepare."""
-        room = self._executor.worker_count
-        if len(self.ready) > _WORTH_A_SPARE:
-            room += self._executor.spare_count
+        """Fill the free workers, and those that prepare."""
+        room = self._executor.worker_count + self._executor.spare_count
         while self.ready and len(self.running) < room:
             _, _, job = heapq.heappop(self.ready)
             self.running[self._executor.submit(job)] = job
