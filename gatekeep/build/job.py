@@ -69,8 +69,9 @@ _DISK_FULL_BELOW_BYTES = 64 * 1024**2
 CONSOLE_LIMIT_BYTES = 256 * 1024
 _FOLDERS = ("out", "home", "tmp")
 _logger = logging.getLogger(__name__)
-#: strerror(3) of ENOSPC and EFBIG; builds run with LC_ALL=C.
-_DISK_FULL_TEXT, _FILE_LIMIT_TEXT = b"No space left on device", b"File too large"
+#: strerror(3) of ENOSPC and EFBIG, strsignal(3) of SIGXFSZ; builds run with LC_ALL=C.
+_DISK_FULL_TEXT = b"No space left on device"
+_FILE_LIMIT_TEXTS = (b"File too large", b"File size limit exceeded")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -436,7 +437,7 @@ class Workplace:
             log = self._log.read_bytes()
         except OSError:
             return True
-        if run.lowered_file_limit and _FILE_LIMIT_TEXT in log:
+        if run.lowered_file_limit and any(text in log for text in _FILE_LIMIT_TEXTS):
             return True
         seen = () if run.least_free_bytes is None else (run.least_free_bytes,)
         return _DISK_FULL_TEXT in log and min(free_bytes(self._folder), *seen) < _DISK_FULL_BELOW_BYTES

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.sounding import Answer, Sounding, make_tree
+from tests.faults.sounding import MAKEFILE, Answer, Sounding, make_tree
 from tests.repos import GitFolder
 from tests.small_disk import fill, mount_small_disk
 
@@ -63,6 +63,24 @@ def test_a_full_disk_is_undecided_and_when_there_is_room_again_the_gate_decides(
         assert sounding.list_lost(full.errors) == []
     again = sounding.run()
     assert again.verdict() == undisturbed.verdict()
+
+
+def test_a_file_for_which_a_nearly_full_disk_has_no_room_is_undecided(tmp_path: Path) -> None:
+    """Far from the recipe's own limit; the room that is left for one build is less."""
+    tree = make_tree(tmp_path / "tree")
+    tip = tree.ask("rev-parse", "main")
+    scratch = b"$(O)/main.o: main.c\n\tdd if=/dev/zero of=$(O)/scratch bs=1M count=16\n"
+    makefile = MAKEFILE.replace(b"$(O)/main.o: main.c\n", scratch)
+    tree.commit({"Makefile": makefile}, message="Take more room", branch="change", parents=[tip])
+    with mount_small_disk(tmp_path / "disk", size_bytes=256 * 1024**2) as disk:
+        ballast = fill(disk, leave_bytes=80 * 1024**2)
+        sounding = Sounding(tree, disk / "store")
+        sounding.report = tmp_path / "report.json"
+        answer = sounding.run()
+        assert answer.exit_code == 3, answer.output
+        assert "the disk is full" in answer.output
+        ballast.unlink()
+        assert sounding.run().exit_code == 0
 
 
 def test_changed_bytes_of_the_store_are_noticed_and_never_turn_a_verdict(
