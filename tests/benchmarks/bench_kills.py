@@ -7,8 +7,9 @@ Kill -9 at random moments, many times: of gatekeep, and of what runs below it (k
 After each trial no process is left, nothing that was told is lost, the store is sound, no page of the site is torn, and
 the same command comes to what an undisturbed run says (DESIGN.md, section 7: nothing lost, no result wrong). Exit code
 1 where one did not hold; its number, given to --from with --kills 1, draws the same victim and moment again. A trial
-whose moment comes when the run has ended is checked all the same and does not count. The commands take turns by number. --keep FOLDER keeps what was prepared and counted: the same
-call then goes on from there, so that many kills can be done in pieces of --seconds.
+whose moment comes when the run has ended is checked all the same and does not count. The commands take turns by number.
+--keep FOLDER keeps what was prepared and counted: the same call then goes on from there, so that many kills can be done
+in pieces of --seconds.
 """
 
 from __future__ import annotations

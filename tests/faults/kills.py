@@ -18,7 +18,6 @@ from pathlib import Path
 from tests.faults.sounding import Answer, adopting, kill, list_below, wait_until_alone
 from tests.faults.tasks import Task
 
-
 _LOOK_S = 0.002
 
 
