@@ -33,6 +33,14 @@ def render(template: str, **values: Any) -> str:  # noqa: ANN401 - templates tak
 
 
 @cache
+def load_templates() -> None:
+    """Have every page's template ready, so that a copy of this process need not load them again."""
+    environment = _environment()
+    for name in environment.list_templates(extensions=["j2"]):
+        environment.get_template(name)
+
+
+@cache
 def list_assets() -> dict[str, str]:
     """Give the style sheet and the script: path in the site to content."""
     environment = _environment()

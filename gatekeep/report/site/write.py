@@ -27,7 +27,8 @@ from gatekeep.errors import StoreError, UsageError
 from gatekeep.model.health import Health
 from gatekeep.report.site.files import SiteFile, iter_stages
 from gatekeep.report.site.notes import PageNotes
-from gatekeep.report.site.sharing import share_work
+from gatekeep.report.site.page import load_templates
+from gatekeep.report.site.sharing import LEAST_SHARED, share_work
 
 MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
@@ -141,6 +142,8 @@ def _put_all(out: Path, files: Sequence[SiteFile], workers: int) -> dict[str, _E
         file = files[number]
         return _put(out / file.path, file.render().encode("utf-8", "backslashreplace"))
 
+    if workers > 1 and len(files) >= LEAST_SHARED:
+        load_templates()
     try:
         sizes_and_times = share_work(len(files), put, workers=workers)
     except BaseException:
