@@ -136,6 +136,11 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
             anew_read = load_standing(store, commits, TARGETS)
             assert (behind.runs, behind.marks) == (anew_read.runs, anew_read.marks)
             before = behind
+        if before is not None and len({commit.commit_id for commit in commits}) == len(commits):
+            record_mainline(store, commits)
+            for target in TARGETS:
+                places = {at: run.evidence_id for run in before.runs[target] for at in range(run.first, run.last + 1)}
+                assert places == {point.position: point.evidence_id for point in load_timeline(store, target)}
 
 
 def test_one_more_commit_is_read_alone(tmp_path: Path):
