@@ -239,6 +239,10 @@ class GitCommand:
             )
         except OSError as error:
             raise self._not_started(error) from error
+        if done.returncode < 0:
+            # No answer: a caller that asks whether something is there would take it for "no".
+            ended = f"git was ended from outside, by signal {-done.returncode}"
+            raise RepositoryError(f"{self.place}: {ended}; see whether the machine has enough memory, and run again")
         complaint = done.stderr.decode("utf-8", "replace").strip()
         return GitAnswer(exit_code=done.returncode, output=done.stdout, complaint=complaint)
 

@@ -160,6 +160,21 @@ def test_folder_without_repository_is_refused(tmp_path: Path):
     )
 
 
+def test_git_that_is_ended_from_outside_is_no_answer(folder: GitFolder, tmp_path: Path):
+    """Whether a commit is there: a git that was killed has not said no."""
+    commit_id = folder.commit({"a": b"1"})
+    front = tmp_path / "front"
+    front.mkdir()
+    real = shutil.which("git")
+    script = 'for word in "$@"; do [ "$word" = rev-parse ] && kill -9 $$; done'
+    with open_repository(folder.path, {"PATH": f"{front}:{os.environ['PATH']}"}) as repository:
+        # From here on: to open a repository takes git as well.
+        (front / "git").write_text(f'#!/bin/sh\n{script}\nexec {real} "$@"\n')
+        (front / "git").chmod(0o755)
+        with pytest.raises(RepositoryError, match="git was ended from outside, by signal 9; see whether"):
+            repository.resolve(commit_id)
+
+
 def test_machine_without_git_is_told_so(folder: GitFolder, tmp_path: Path):
     with open_repository(folder.path, {"PATH": str(tmp_path)}) as repository:
         assert message_of(lambda: repository.resolve("main")) == (
