@@ -32,7 +32,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from gatekeep.errors import RepositoryError
+from gatekeep.errors import GitEndedError, RepositoryError
 
 #: Come through from our own environment. The last three are set by receive-pack around a pre-receive hook.
 _PASSED_ON = ("PATH", "TMPDIR", "LD_LIBRARY_PATH")
@@ -241,8 +241,7 @@ class GitCommand:
             raise self._not_started(error) from error
         if done.returncode < 0:
             # No answer: a caller that asks whether something is there would take it for "no".
-            ended = f"git was ended from outside, by signal {-done.returncode}"
-            raise RepositoryError(f"{self.place}: {ended}; see whether the machine has enough memory, and run again")
+            raise self.ended(-done.returncode)
         complaint = done.stderr.decode("utf-8", "replace").strip()
         return GitAnswer(exit_code=done.returncode, output=done.stdout, complaint=complaint)
 
@@ -262,10 +261,15 @@ class GitCommand:
             way_out = "run git fsck there, and try again"
         return RepositoryError(f"{self.place}: {doing} failed, git said: {said}; {way_out}")
 
+    def ended(self, signal_number: int) -> GitEndedError:
+        """Make the error of a git that a signal ended."""
+        ended = f"git was ended from outside, by signal {signal_number}"
+        return GitEndedError(f"{self.place}: {ended}; see whether the machine has enough memory, and run again")
+
     def _not_started(self, error: OSError) -> RepositoryError:
         if isinstance(error, FileNotFoundError):
             return RepositoryError(f"{self.place}: git is not on PATH; install git 2.39 or later")
-        return RepositoryError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")
+        return GitEndedError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")
 
 
 def _quote(path: str) -> str:

@@ -16,6 +16,7 @@ import subprocess
 import tempfile
 import threading
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from typing import IO, NamedTuple
 
 from gatekeep.tree.git_command import GitCommand
@@ -23,6 +24,8 @@ from gatekeep.tree.git_command import GitCommand
 #: Requests in flight: 32 lines of at most 73 bytes are far below the 64 KiB that a pipe holds, and bound what waits in
 #: memory.
 _BATCH = 32
+#: How long a git that has closed its pipes is waited for, to learn whether it was killed.
+_ENDING_S = 1.0
 _REQUEST = re.compile(r"[0-9a-f]{40}(?:[0-9a-f]{24})?(?:\^\{tree\})?", re.ASCII)
 
 
@@ -85,7 +88,13 @@ class ObjectReader:
             process.stdin.flush()
             return [self._read_answer(process.stdout, name) for name in names]
         except (OSError, EOFError, ValueError) as error:
+            with suppress(subprocess.TimeoutExpired):
+                # One that is ending has closed its pipes a moment before.
+                process.wait(_ENDING_S)
+            exit_code = process.returncode
             complaint = self._end() or str(error)
+            if exit_code is not None and exit_code < 0:
+                raise self._command.ended(-exit_code) from error
             raise self._command.failure("reading objects", complaint) from error
 
     @staticmethod

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.errors import RepositoryError
+from gatekeep.errors import GitEndedError, RepositoryError
 from gatekeep.model.change import FileLines, Hunk
 from gatekeep.tree.listing import EXECUTABLE, FILE, SUBMODULE, SYMLINK, Entry
 from gatekeep.tree.repository import GitRepository, Repository, open_repository
@@ -173,6 +173,18 @@ def test_git_that_is_ended_from_outside_is_no_answer(folder: GitFolder, tmp_path
         (front / "git").chmod(0o755)
         with pytest.raises(RepositoryError, match="git was ended from outside, by signal 9; see whether"):
             repository.resolve(commit_id)
+
+
+def test_git_that_is_killed_while_it_reads_objects_is_no_damage(folder: GitFolder, tmp_path: Path):
+    commit_id = folder.commit({"a": b"1"})
+    front = tmp_path / "front"
+    front.mkdir()
+    script = 'for word in "$@"; do [ "$word" = --batch ] && kill -9 $$; done'
+    with open_repository(folder.path, {"PATH": f"{front}:{os.environ['PATH']}"}) as repository:
+        (front / "git").write_text(f'#!/bin/sh\n{script}\nexec {shutil.which("git")} "$@"\n')
+        (front / "git").chmod(0o755)
+        with pytest.raises(GitEndedError, match="git was ended from outside, by signal 9; see whether"):
+            repository.list_tree(repository.resolve(commit_id).tree_id)
 
 
 def test_machine_without_git_is_told_so(folder: GitFolder, tmp_path: Path):

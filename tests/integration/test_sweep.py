@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -385,6 +386,25 @@ def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
     assert "are not recorded" in said
     code, report, text = kelp.sweep("--rewritten")
     assert not any("not recorded" in remark for remark in report["remarks"])
+
+
+def test_a_sweep_whose_git_was_killed_searches_when_it_is_run_again(kelp: Kelp) -> None:
+    kelp.sweep()
+    culprit = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    front, killing = kelp.folder / "front", kelp.folder / "killing"
+    front.mkdir()
+    killing.touch()
+    when = f'[ -e {killing} ] && case " $* " in *" --topo-order "*) kill -9 $$; esac'
+    (front / "git").write_text(f'#!/bin/sh\n{when}\nexec {shutil.which("git")} "$@"\n')
+    (front / "git").chmod(0o755)
+    path = f"{front}:{os.environ['PATH']}"
+    code, report, errors = kelp.sweep(path=path)
+    assert (code, report) == (3, {})
+    assert "git was ended from outside, by signal 9" in errors
+    killing.unlink()
+    code, report, _text = kelp.sweep(path=path)
+    assert (code, [one["culprit"] for one in report["new"]]) == (1, [culprit])
+    assert report["built"] == 0
 
 
 def test_a_sweep_compresses_old_logs_and_removes_older_ones(kelp: Kelp) -> None:
