@@ -118,6 +118,16 @@ def compare(proposal: Proposal, exit_code: int, report: dict[str, Any]) -> list[
             )
     if extra := rules - {wanted.rule.value for wanted in expect.reasons}:
         differences.append(f"{proposal.name}: unexpected reasons: {', '.join(sorted(extra))}")
+    built = sorted(
+        {
+            result["target"]
+            for result in report["results"]
+            if result["carried_from"] is None and result["commit"] != report["base"]["id"]
+        }
+    )
+    if expect.builds is not None and not _fits(built, expect.builds):
+        wanted_builds = ", ".join(expect.builds) or "nothing"
+        differences.append(f"{proposal.name}: {wanted_builds} to be built, built {', '.join(built) or 'nothing'}")
     return differences
 
 

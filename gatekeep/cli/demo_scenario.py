@@ -107,10 +107,16 @@ class ExpectedReason(_Entry):
 
 
 class Expectation(_Entry):
-    """What the gate should say; `reasons` is empty for a pass."""
+    """
+    What the gate should say; `reasons` is empty for a pass.
+
+    `builds` are the targets that it should build where main is known, the others being carried, as names with `*` for
+    any text; None does not say.
+    """
 
     decision: Annotated[Decision, BeforeValidator(Decision)]
     reasons: tuple[ExpectedReason, ...] = ()
+    builds: tuple[str, ...] | None = None
 
 
 class Proposal(_Entry):
