@@ -98,6 +98,9 @@ def start_confined(
     try:
         # Before it goes on: what it starts is under the limits from its first instruction on.
         limits = LimitWatch(confinement, first, unfiltered) if first else None
+    except ProcessLookupError:
+        # Its setup has failed meanwhile: nothing was started, and what bubblewrap printed says why.
+        limits = None
     except OSError as error:
         os.kill(pid, signal.SIGKILL)
         os.waitpid(pid, 0)

@@ -16,10 +16,7 @@ from gatekeep.report.site.sharing import share_work
 here = os.getpid()
 def helps():
     return os.getpid() != here
-def wait_for_helper(number):
-    # The first process lets the helper have its share; a pipe says when.
-    if not helps():
-        os.read(begun[0], 1)
+# The first process lets the helper have its share; a pipe says when.
 begun = os.pipe()
 def tell():
     os.write(begun[1], b"x" * 2000)
@@ -38,14 +35,16 @@ def run(body: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_both_processes_do_some_and_every_answer_is_in_its_place() -> None:
+    """Neither goes on before the other has begun."""
     done = run("""
-told = False
+met = os.pipe()
+has_begun = False
 def do(number):
-    global told
-    if helps() and not told:
-        told = True
-        tell()
-    wait_for_helper(number)
+    global has_begun
+    if not has_begun:
+        has_begun = True
+        os.write((begun if helps() else met)[1], b"x")
+        os.read((met if helps() else begun)[0], 1)
     return [number, helps()]
 print(json.dumps(share_work(1000, do, workers=2)))
 """)
