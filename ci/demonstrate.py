@@ -122,7 +122,7 @@ def compare(proposal: Proposal, exit_code: int, report: dict[str, Any]) -> list[
         {
             result["target"]
             for result in report["results"]
-            if result["carried_from"] is None and result["commit"] != report["base"]["id"]
+            if result["carried_from"] is None and result["commit"] != report["change"]["base"]["id"]
         }
     )
     if expect.builds is not None and not _fits(built, expect.builds):
