@@ -5,8 +5,8 @@ GatekeepError
 ├── UsageError          the command line asks for what cannot be (exit 2)
 ├── MatrixError         a matrix file is wrong; carries file, line and column (exit 2)
 ├── RepositoryError     git cannot give what the change needs (exit 3)
-│   └── GitEndedError   git was killed or could not be started: of the repository that says nothing
 ├── RunnerError         a build could not be started or watched: the machine's fault (exit 3)
+│   └── GitEndedError   git was killed or could not be started: of the repository that says nothing
 ├── ToolchainError      a compiler set is missing or of a version that the matrix does not allow
 ├── ImageError          an ELF, archive, hex or image file is damaged, or is not what the port says
 └── StoreError          evidence cannot be read or written (exit 3)
@@ -55,12 +55,12 @@ class RepositoryError(GatekeepError):
     """Git cannot give what the change needs: a missing commit, a shallow clone, an absent submodule."""
 
 
-class GitEndedError(RepositoryError):
-    """Git was ended from outside, or could not be started: the machine's fault, and next time it may answer."""
-
-
 class RunnerError(GatekeepError):
     """A build could not be started or watched: the machine's fault, not the code's."""
+
+
+class GitEndedError(RunnerError):
+    """Git was ended from outside, or could not be started: the machine's fault, and next time it may answer."""
 
 
 class ToolchainError(GatekeepError):

@@ -48,7 +48,7 @@ from gatekeep.build.tree_files import (
     wait_for_next_tick,
     walk_tree,
 )
-from gatekeep.errors import RepositoryError, RunnerError
+from gatekeep.errors import GitEndedError, RepositoryError, RunnerError
 from gatekeep.tree.listing import EXECUTABLE, FILE, SYMLINK, decode_path, encode_path
 from gatekeep.tree.repository import GitRepository
 
@@ -210,7 +210,7 @@ class MaterialisedTree:
             # The last job read some, and we ourselves have just read all the rest.
             self._make_unread(self._stamps)
             self._accesses = None
-        except RepositoryError:
+        except (RepositoryError, GitEndedError):
             # The tree is gone from the repository, or was never whole: nothing to take over.
             self._held = None
             return

@@ -22,7 +22,7 @@ from gatekeep.cli.options import FILE, ReportFiles, RunOptions, json_option, jun
 from gatekeep.cli.screen import write_reports
 from gatekeep.cli.start import ready_toolchains
 from gatekeep.cli.witness import SECOND_PLACE, KeptWitness
-from gatekeep.errors import GitEndedError, MatrixError, RepositoryError, StoreError, UsageError
+from gatekeep.errors import MatrixError, RepositoryError, StoreError, UsageError
 from gatekeep.history.kept_logs import LogRule, tidy_logs
 from gatekeep.history.sink import ResultSink
 from gatekeep.history.sweep_claim import claim_sweep
@@ -238,8 +238,6 @@ class _Night:
         newest = max(last.values(), key=lambda known: known.sweep_id)
         try:
             return _Before(commit=repository.resolve(newest.commit_id), last=last)
-        except GitEndedError:
-            raise
         except RepositoryError:
             self._remarks.append(f"the commit of the last sweep, {newest.commit_id[:10]}, is not in the repository now")
             return _Before(commit=None, last=last)
@@ -255,8 +253,6 @@ class _Night:
     def _record_mainline(self, *, rewritten: bool) -> None:
         try:
             commits = list_first_parents(self._edges.repository, self._tip.commit_id)
-        except GitEndedError:
-            raise
         except RepositoryError as error:
             self._remarks.append(f"the commits of the branch are not recorded: {error}")
             return
@@ -350,9 +346,6 @@ class _Night:
             try:
                 commits = load_range(self._edges, good_id, self._tip.commit_id)
                 matrices = load_search_matrices(self._edges, commits, self._named)
-            except GitEndedError:
-                # The sweep is not finished: run again, it searches, and builds nothing twice.
-                raise
             except (UsageError, MatrixError, RepositoryError) as error:
                 self._remarks.append(f"no culprit is searched for from {good_id[:10]} on: {error}")
                 continue
@@ -378,8 +371,6 @@ class _Night:
         if before is not None:
             try:
                 count = self._edges.repository.load_change(before.commit_id, self._tip.commit_id).commit_count
-            except GitEndedError:
-                raise
             except RepositoryError as error:
                 self._remarks.append(f"how many commits lie between is not known: {error}")
         return Change(base=before or self._tip, head=self._tip, commits=tuple(culprits.values()), commit_count=count)

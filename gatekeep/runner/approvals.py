@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from gatekeep.errors import GitEndedError, RepositoryError, UsageError
+from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.approval import ApprovalCheck, ApprovalRequest
 from gatekeep.model.matrix import Approver
 from gatekeep.tree.approval_refs import PREFIX, list_approval_refs, read_approval
@@ -161,8 +161,6 @@ def _iter_found(repository: GitRepository, digest: str, sources: ApprovalSources
     for ref, object_id in [*list_approval_refs(repository, digest), *pushed][:_MOST_FOUND]:
         try:
             yield ref, read_approval(repository, object_id)
-        except GitEndedError:
-            raise
         except RepositoryError:
             # A ref of something else, or a deletion that the push asks for.
             yield ref, b""

@@ -266,7 +266,7 @@ class GitCommand:
         ended = f"git was ended from outside, by signal {signal_number}"
         return GitEndedError(f"{self.place}: {ended}; see whether the machine has enough memory, and run again")
 
-    def _not_started(self, error: OSError) -> RepositoryError:
+    def _not_started(self, error: OSError) -> RepositoryError | GitEndedError:
         if isinstance(error, FileNotFoundError):
             return RepositoryError(f"{self.place}: git is not on PATH; install git 2.39 or later")
         return GitEndedError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")

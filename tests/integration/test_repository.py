@@ -171,7 +171,7 @@ def test_git_that_is_ended_from_outside_is_no_answer(folder: GitFolder, tmp_path
         # From here on: to open a repository takes git as well.
         (front / "git").write_text(f'#!/bin/sh\n{script}\nexec {real} "$@"\n')
         (front / "git").chmod(0o755)
-        with pytest.raises(RepositoryError, match="git was ended from outside, by signal 9; see whether"):
+        with pytest.raises(GitEndedError, match="git was ended from outside, by signal 9; see whether"):
             repository.resolve(commit_id)
 
 
