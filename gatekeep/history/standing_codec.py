@@ -1,10 +1,17 @@
 """
-A standing to plain JSON values and back: the runs of a target as columns of numbers, which a reader of JSON takes in
-half the time of as many rows; each set of regions once.
+A standing to plain JSON values and back: all runs as columns of packed numbers, each set of regions once.
+
+Over years there are some 75,000 runs; as numbers that are read from text they took a fifth of all that a site takes
+after one more commit.
 """
 
 from __future__ import annotations
 
+import sys
+from array import array
+from base64 import b64decode, b64encode
+from collections.abc import Sequence
+from itertools import islice
 from typing import Any
 
 from gatekeep.history.standing import Standing
@@ -14,6 +21,9 @@ from gatekeep.model.health import Run, State
 _STATES = tuple(State)
 #: By identity: an enumeration computes its members' hashes in Python, seventy thousand times.
 _NUMBERS = {id(state): number for number, state in enumerate(_STATES)}
+_WHOLE, _REAL = "q", "d"
+#: Stands for a commit whose tree was never built; positions begin at 0.
+_NOWHERE = -1
 
 
 def encode_standing(standing: Standing) -> dict[str, Any]:
@@ -21,31 +31,28 @@ def encode_standing(standing: Standing) -> dict[str, Any]:
     # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
     numbers: dict[int, int] = {}
     uses: list[list[list[Any]]] = []
-    columns: dict[str, list[list[Any]]] = {}
-    for target, runs in standing.runs.items():
-        places: list[int] = []
-        for run in runs:
-            number = numbers.get(id(run.regions))
-            if number is None:
-                number = numbers[id(run.regions)] = len(uses)
-                uses.append(
-                    [
-                        [use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash]
-                        for use in run.regions
-                    ]
-                )
-            places.append(number)
-        columns[target] = [
-            [run.first for run in runs],
-            [run.last for run in runs],
-            [run.evidence_id for run in runs],
-            [_NUMBERS[id(run.state)] for run in runs],
-            places,
-            [run.warning_count for run in runs],
-            [run.elapsed_s for run in runs],
-            [run.built_at for run in runs],
-        ]
-    return {"marks": standing.marks, "regions": uses, "runs": columns}
+    places: list[int] = []
+    runs = [run for line in standing.runs.values() for run in line]
+    for run in runs:
+        number = numbers.get(id(run.regions))
+        if number is None:
+            number = numbers[id(run.regions)] = len(uses)
+            uses.append(
+                [[use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in run.regions]
+            )
+        places.append(number)
+    columns = {
+        "first": _pack(_WHOLE, [run.first for run in runs]),
+        "last": _pack(_WHOLE, [run.last for run in runs]),
+        "evidence": _pack(_WHOLE, [run.evidence_id for run in runs]),
+        "state": _pack(_WHOLE, [_NUMBERS[id(run.state)] for run in runs]),
+        "regions": _pack(_WHOLE, places),
+        "warnings": _pack(_WHOLE, [run.warning_count for run in runs]),
+        "elapsed_s": _pack(_REAL, [run.elapsed_s for run in runs]),
+        "built_at": _pack(_WHOLE, [_NOWHERE if run.built_at is None else run.built_at for run in runs]),
+    }
+    counts = {target: len(line) for target, line in standing.runs.items()}
+    return {"marks": standing.marks, "regions": uses, "counts": counts, "runs": columns}
 
 
 def decode_standing(document: dict[str, Any]) -> Standing:
@@ -62,24 +69,49 @@ def decode_standing(document: dict[str, Any]) -> Standing:
         )
         for entry in document["regions"]
     ]
-    return Standing(
-        runs={
-            target: tuple(
-                Run(
-                    first=first,
-                    last=last,
-                    evidence_id=evidence_id,
-                    state=_STATES[state],
-                    regions=regions[uses],
-                    warning_count=warning_count,
-                    elapsed_s=elapsed_s,
-                    built_at=built_at,
-                )
-                for first, last, evidence_id, state, uses, warning_count, elapsed_s, built_at in zip(
-                    *columns, strict=True
-                )
+    columns = document["runs"]
+    runs = iter(
+        [
+            Run(
+                first=first,
+                last=last,
+                evidence_id=evidence_id,
+                state=_STATES[state],
+                regions=regions[uses],
+                warning_count=warning_count,
+                elapsed_s=elapsed_s,
+                built_at=None if built_at == _NOWHERE else built_at,
             )
-            for target, columns in document["runs"].items()
-        },
-        marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]),
+            for first, last, evidence_id, state, uses, warning_count, elapsed_s, built_at in zip(
+                _unpack(_WHOLE, columns["first"]),
+                _unpack(_WHOLE, columns["last"]),
+                _unpack(_WHOLE, columns["evidence"]),
+                _unpack(_WHOLE, columns["state"]),
+                _unpack(_WHOLE, columns["regions"]),
+                _unpack(_WHOLE, columns["warnings"]),
+                _unpack(_REAL, columns["elapsed_s"]),
+                _unpack(_WHOLE, columns["built_at"]),
+                strict=True,
+            )
+        ]
     )
+    lines = {target: tuple(islice(runs, count)) for target, count in document["counts"].items()}
+    if next(runs, None) is not None or any(len(lines[target]) != count for target, count in document["counts"].items()):
+        raise ValueError("the runs are not as many as their counts say")
+    return Standing(runs=lines, marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]))
+
+
+def _pack(code: str, numbers: Sequence[float]) -> str:
+    """Eight bytes a number, least byte first, as base64."""
+    packed = array(code, numbers)
+    if sys.byteorder == "big":
+        packed.byteswap()
+    return b64encode(packed).decode("ascii")
+
+
+def _unpack(code: str, text: str) -> list[Any]:
+    packed = array(code)
+    packed.frombytes(b64decode(text, validate=True))
+    if sys.byteorder == "big":
+        packed.byteswap()
+    return packed.tolist()

@@ -56,6 +56,8 @@ def main() -> int:
             begun = time.perf_counter()
             fill(folder, matrix, options.commits, options.built)
             print(f"store made in {time.perf_counter() - begun:.0f} s")
+        # As where people run it: a machine that keeps no compiled modules keeps no compiled templates.
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         out = Path(scratch) / "site"
         (folder / "site-past.json").unlink(missing_ok=True)
         # A process of its own for each: the peak of memory is the site's, not the store's maker's.

@@ -10,8 +10,8 @@ from jinja2 import DictLoader, Environment
 from gatekeep.report.site.compiled import CompiledTemplates
 
 
-def render(folder: Path, source: str = "{{ 6 * 7 }}", *, depends_on: tuple[Path, ...] = ()) -> str:
-    cache = CompiledTemplates(folder, depends_on=depends_on)
+def render(folder: Path, source: str = "{{ 6 * 7 }}", *, depends_on: tuple[Path, ...] = (), writes: bool = True) -> str:
+    cache = CompiledTemplates(folder, depends_on=depends_on, writes=writes)
     return (
         Environment(autoescape=True, loader=DictLoader({"one": source}), bytecode_cache=cache)
         .get_template("one")
@@ -58,3 +58,16 @@ def test_a_folder_that_cannot_be_written_is_done_without(tmp_path: Path, folder:
     (tmp_path / "a file").write_text("")
     assert render(tmp_path / folder) == "42"
     assert [path.name for path in tmp_path.iterdir()] == ["a file"]
+
+
+def test_nothing_is_written_where_nobody_wants_it_and_what_is_there_is_taken(tmp_path: Path) -> None:
+    folder = tmp_path / "kept"
+    assert render(folder, writes=False) == "42"
+    assert not folder.exists()
+    assert render(folder) == "42"
+    (file,) = folder.iterdir()
+    cache = CompiledTemplates(folder, depends_on=(), writes=False)
+    assert cache.get_bucket(Environment(autoescape=True), "one", None, "{{ 6 * 7 }}").code is not None
+    file.unlink()
+    assert render(folder, writes=False) == "42"
+    assert list(folder.iterdir()) == []

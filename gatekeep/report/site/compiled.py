@@ -30,10 +30,11 @@ class CompiledTemplates(BytecodeCache):
     Args:
         folder: Where; made when absent.
         depends_on: Files besides a template's own that decide what it is compiled to.
+        writes: Whether what is missing is kept; what is there is taken in any case, as Python does with modules.
     """
 
-    def __init__(self, folder: Path, *, depends_on: Iterable[Path]) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, *, depends_on: Iterable[Path], writes: bool) -> None:
+        self._folder, self._writes = folder, writes
         found = hashlib.sha256(version("jinja2").encode())
         for path in depends_on:
             found.update(path.read_bytes())
@@ -53,7 +54,9 @@ class CompiledTemplates(BytecodeCache):
                 bucket.bytecode_from_string(body)
 
     def dump_bytecode(self, bucket: Bucket) -> None:
-        """Keep it, if that is possible."""
+        """Keep it, if that is wanted and possible."""
+        if not self._writes:
+            return
         body = bucket.bytecode_to_string()
         part = self._folder / f"{bucket.key}-{secrets.token_hex(8)}"
         try:

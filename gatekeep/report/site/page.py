@@ -58,12 +58,11 @@ def _finalize(value: object) -> object:
     return value
 
 
-def _keep_compiled() -> CompiledTemplates | None:
-    """As for modules: not where the user has said so."""
-    if sys.dont_write_bytecode:
-        return None
+def _keep_compiled() -> CompiledTemplates:
+    """As for modules: nothing is written where the user has said so."""
     here = Path(__file__)
-    return CompiledTemplates(here.parents[1] / "templates" / "__pycache__", depends_on=(here,))
+    folder = here.parents[1] / "templates" / "__pycache__"
+    return CompiledTemplates(folder, depends_on=(here,), writes=not sys.dont_write_bytecode)
 
 
 @cache
