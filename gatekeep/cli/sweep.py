@@ -232,7 +232,7 @@ class _Night:
                     f"--since: nothing is known of commit {commit.short_id}; sweep it first, or name one that was"
                 )
             return _Before(commit=commit, last=last)
-        last = load_last_known(store, self._sweep.sweep_id)
+        last = load_last_known(store, self._sweep.sweep_id, [target.name for target in self._matrix.targets])
         if not last:
             return _Before(commit=None, last=last)
         newest = max(last.values(), key=lambda known: known.sweep_id)

@@ -138,9 +138,12 @@ def list_swept(store: SqliteStore, sweep_id: int) -> tuple[Evidence, ...]:
         return tuple(map(make_reader(), connection.execute(query)))
 
 
-def load_last_known(store: SqliteStore, before: int) -> dict[str, LastKnown]:
+def load_last_known(store: SqliteStore, before: int, targets: Iterable[str]) -> dict[str, LastKnown]:
     """
     Give by target what the sweeps that ended before this one found, of each target the newest that decided it.
+
+    Of the newest of these sweeps all that it built is given, so that what has gone from the matrix since is seen; of
+    those before it what it left out of `targets`.
 
     The evidence comes without read sets, sections and symbols: nobody compares those between sweeps.
 
@@ -149,28 +152,28 @@ def load_last_known(store: SqliteStore, before: int) -> dict[str, LastKnown]:
     """
     build, sweep = sweep_build_table.c, sweep_table.c
     ended = select(sweep.id).where(sweep.id < before, sweep.state.in_(_ENDED))
-    newest = (
-        select(build.target, func.max(build.sweep).label("sweep"))
-        .where(build.sweep.in_(ended))
-        .group_by(build.target)
-        .subquery()
-    )
-    query = (
-        select(build.target, build.sweep, build.outcome, build.evidence, sweep.commit_id, sweep.tree_id)
-        .join(newest, (newest.c.target == build.target) & (newest.c.sweep == build.sweep))
-        .join(sweep_table, sweep.id == build.sweep)
-    )
+    found = select(build.target, build.sweep, build.outcome, build.evidence, sweep.commit_id, sweep.tree_id)
+    found = found.join(sweep_table, sweep.id == build.sweep)
     with store.reading() as connection:
-        rows = connection.execute(query).all()
+        newest = connection.execute(ended.order_by(sweep.id.desc()).limit(1)).scalar()
+        rows = list(connection.execute(found.where(build.sweep == newest)))
+        left_out = sorted(set(targets).difference(row.target for row in rows))
+        for start in range(0, len(left_out), 500):
+            older = select(build.target, func.max(build.sweep).label("sweep"))
+            older = older.where(build.sweep.in_(ended), build.target.in_(left_out[start : start + 500]))
+            last = older.group_by(build.target).subquery()
+            rows += connection.execute(
+                found.join(last, (last.c.target == build.target) & (last.c.sweep == build.sweep))
+            )
         wanted = [row.evidence for row in rows if row.evidence is not None]
-        found: dict[int, Evidence] = {}
+        payloads: dict[int, Evidence] = {}
         for start in range(0, len(wanted), 500):
             part = select(evidence_table.c.id, evidence_table.c.payload)
             part = part.where(evidence_table.c.id.in_(wanted[start : start + 500]))
-            found |= {row.id: decode_evidence(row.payload) for row in connection.execute(part)}
+            payloads |= {row.id: decode_evidence(row.payload) for row in connection.execute(part)}
     known: dict[str, LastKnown] = {}
     for row in rows:
-        evidence = found.get(row.evidence)
+        evidence = payloads.get(row.evidence)
         if evidence is not None and name_outcome(evidence.outcome) != row.outcome:
             evidence = None
         known[row.target] = LastKnown(

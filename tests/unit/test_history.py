@@ -265,12 +265,15 @@ def test_what_was_last_known_is_that_of_the_newest_sweep_that_ended_and_decided(
         sinks = [SweepSink(store, sweep.sweep_id) for sweep in sweeps]
         sinks[0].add(built_at(commits[0]))
         sinks[0].add(built_at(commits[0], target="arm/mere"))
+        # Gone from the matrix for longer than since the last sweep: old news.
+        sinks[0].add(built_at(commits[0], target="arm/sunk"))
         sinks[1].add(built_at(commits[1], outcome=BROKEN))
         sinks[1].add(built_at(commits[1], target="arm/slow", outcome=TimedOut(limit_s=1, stopped_by="SIGKILL")))
         sinks[2].add(built_at(commits[2]))
         for sweep, state in zip(sweeps[:2], (SweepState.FINISHED, SweepState.UNDECIDED), strict=True):
             finish_sweep(store, sweep.sweep_id, state, [], START)
-        known = load_last_known(store, sweeps[3].sweep_id)
+        assert load_last_known(store, sweeps[0].sweep_id, ["riscv64/vale"]) == {}
+        known = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale", "arm/mere", "arm/new"])
         assert {name: (one.commit_id, one.outcome, one.evidence is None) for name, one in known.items()} == {
             "riscv64/vale": (commits[1].commit_id, "broken", False),
             "arm/mere": (commits[0].commit_id, "built", False),
@@ -278,7 +281,7 @@ def test_what_was_last_known_is_that_of_the_newest_sweep_that_ended_and_decided(
         }
         # A later sweep of the same tree finds something else: the old outcome is still known, the build is not.
         sinks[3].add(built_at(commits[1]))
-        again = load_last_known(store, sweeps[3].sweep_id)["riscv64/vale"]
+        again = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale"])["riscv64/vale"]
         assert (again.outcome, again.evidence) == ("broken", None)
 
 
