@@ -40,6 +40,9 @@ _APPLICATION_ID = 0x67617465
 #: Raised together with a migration.
 SCHEMA_VERSION = 4
 
+#: Behind the key of a build that ran past its time limit: no question by key finds it, so every run tries it again.
+PAST_LIMIT = " past its limit"
+
 metadata = MetaData()
 evidence_table = Table(
     "evidence",
@@ -132,8 +135,8 @@ sweep_table = Table(
     # A number that was used once is never used again: it names a lock file.
     sqlite_autoincrement=True,
 )
-#: Which builds a sweep has made. The outcome stands here too: a later sweep of the same tree replaces the build, and of
-#: one that ran past its time limit there is no evidence at all.
+#: Which builds a sweep has made. The outcome stands here too: a later sweep of the same tree replaces the build, and
+#: one that ran past its time limit is gone when the same tree comes out.
 sweep_build_table = Table(
     "sweep_build",
     metadata,

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Protocol
 
-from gatekeep.model.evidence import Broken, Built, Evidence, NotDecided, Outgrown
+from gatekeep.model.evidence import Broken, Built, Evidence, NotDecided, Outgrown, TimedOut
 
 
 class ResultSink(Protocol):
@@ -42,11 +42,21 @@ def is_reusable(evidence: Evidence) -> bool:
     return isinstance(evidence.outcome, Built | Broken | Outgrown)
 
 
+def is_final(evidence: Evidence) -> bool:
+    """
+    Tell whether a result stands for its own tree, so that nobody builds it there again.
+
+    That is what may be reused, and what shows that builds of the same inputs contradict each other: it is never carried
+    anywhere, and stands until somebody clears it.
+    """
+    return is_reusable(evidence) or (isinstance(evidence.outcome, NotDecided) and bool(evidence.outcome.tries))
+
+
 def is_kept(evidence: Evidence) -> bool:
     """
     Tell whether the store keeps this result.
 
-    That is what may be reused, and what shows that builds of the same inputs contradict each other: it is never carried
-    anywhere, and stands for its own tree until somebody clears it.
+    That is what stands for its tree, and a build that ran past its time limit: people must see it, although every run
+    tries it again.
     """
-    return is_reusable(evidence) or (isinstance(evidence.outcome, NotDecided) and bool(evidence.outcome.tries))
+    return is_final(evidence) or isinstance(evidence.outcome, TimedOut)

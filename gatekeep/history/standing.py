@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, ScalarSelect, func, or_, select
 
 from gatekeep.errors import StoreError
-from gatekeep.history.schema import carried_table, evidence_table, figures_table, stamp_table, tree_table
+from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, stamp_table, tree_table
 from gatekeep.history.store import SqliteStore, read_record, records
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
@@ -240,7 +240,7 @@ def _place(line: array[int], held: Sequence[int], evidence_id: int, rows: dict[i
     for place in held:
         known = line[place]
         # A build of the very tree outweighs what was carried to it under the same key.
-        if known == 0 or (known < evidence_id and rows[known].key != rows[evidence_id].key):
+        if known == 0 or (known < evidence_id and rows[known].key.removesuffix(PAST_LIMIT) != rows[evidence_id].key):
             line[place] = evidence_id
 
 

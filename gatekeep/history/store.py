@@ -25,6 +25,7 @@ from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_marked, encode_detail, encode_evidence, mark, seal_carried
 from gatekeep.history.readset_codec import decode_read_set, encode_read_set
 from gatekeep.history.schema import (
+    PAST_LIMIT,
     barred_table,
     carried_table,
     check_or_create,
@@ -38,11 +39,12 @@ from gatekeep.history.schema import (
     tree_table,
 )
 from gatekeep.model.audit import Bar
-from gatekeep.model.evidence import Built, Evidence, Outgrown, name_outcome
+from gatekeep.model.evidence import Built, Evidence, Outgrown, TimedOut, name_outcome
 from gatekeep.model.readset import Carried
 
 #: Of what is not decided, the store keeps nothing else.
 _CONTRADICTED = "not decided"
+_PAST_LIMIT = "timed out"
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000
 
@@ -71,8 +73,8 @@ class SqliteStore:
 
     def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
-        Give all that is stored for these trees, built there or carried to them; what was built at the very tree goes
-        before what was carried to it.
+        Give all that is known of these trees, built there or carried to them; what was built at the very tree goes
+        before what was carried to it. A build that ran past its time limit is not known: it is tried again.
 
         Args:
             tree_ids: Full object names.
@@ -83,7 +85,7 @@ class SqliteStore:
         """
         wanted = sorted(set(tree_ids))
         found: list[Evidence] = []
-        built, carried, read = records(whole=whole), _carried_records(whole=whole), make_reader()
+        built, carried, read = known_records(whole=whole), _carried_records(whole=whole), make_reader()
         with self.reading() as connection:
             # SQLite allows 32,766 variables in a statement (its default since 3.32); a change has far fewer trees.
             for start in range(0, len(wanted), 500):
@@ -228,12 +230,7 @@ class SqliteStore:
         with self.writing() as connection:
             chosen = (evidence_table.c.target == target, evidence_table.c.outcome == _CONTRADICTED)
             found = list(connection.execute(select(evidence_table.c.id).where(*chosen)).scalars())
-            for table in (carried_table, figures_table):
-                connection.execute(delete(table).where(table.c.evidence.in_(found)))
-            connection.execute(
-                update(sweep_build_table).where(sweep_build_table.c.evidence.in_(found)).values(evidence=None)
-            )
-            connection.execute(delete(evidence_table).where(evidence_table.c.id.in_(found)))
+            _drop_builds(connection, found)
             return len(found)
 
     def close(self) -> None:
@@ -279,6 +276,11 @@ def records(*, whole: bool) -> Select[Any]:
     query = select(*columns).select_from(evidence_table)
     query = query.join(read_set_table, read_set_table.c.id == evidence_table.c.read_set, isouter=True)
     return query.join(detail_table, detail_table.c.id == evidence_table.c.detail, isouter=True) if whole else query
+
+
+def known_records(*, whole: bool) -> Select[Any]:
+    """Give the query of `records` for what nobody builds again: all but what ran past its time limit."""
+    return records(whole=whole).where(evidence_table.c.outcome != _PAST_LIMIT)
 
 
 def _carried_records(*, whole: bool) -> Select[Any]:
@@ -339,13 +341,19 @@ def _read_bar(row: Row[Any]) -> Bar:
 
 
 def keep_evidence(connection: Connection, evidence: Evidence) -> int:
-    """Keep one built result inside a transaction, and give its number."""
-    read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None else None
+    """
+    Keep one built result inside a transaction, and give its number.
+
+    One that ran past its time limit takes the place of nothing that is known, and is never carried from; any other
+    result of the same tree ends it.
+    """
+    is_past_limit = isinstance(evidence.outcome, TimedOut)
+    read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None and not is_past_limit else None
     detail = encode_detail(evidence.footprint)
     values = {
         "target": evidence.target,
         "tree_id": evidence.tree_id,
-        "key": evidence.key,
+        "key": f"{evidence.key}{PAST_LIMIT}" if is_past_limit else evidence.key,
         "commit_id": evidence.commit_id,
         "outcome": name_outcome(evidence.outcome),
         "elapsed_s": evidence.elapsed_s,
@@ -363,7 +371,21 @@ def keep_evidence(connection: Connection, evidence: Evidence) -> int:
     connection.execute(
         insert(figures_table).values(figures).on_conflict_do_update(index_elements=["evidence"], set_=figures)
     )
+    if not is_past_limit:
+        columns = evidence_table.c
+        past = (columns.tree_id == evidence.tree_id, columns.target == evidence.target, columns.outcome == _PAST_LIMIT)
+        _drop_builds(connection, connection.execute(select(columns.id).where(*past)).scalars().all())
     return found
+
+
+def _drop_builds(connection: Connection, numbers: Sequence[int]) -> None:
+    """Forget results; which sweeps have made them, and what these found, stays."""
+    if not numbers:
+        return
+    for table in (carried_table, figures_table):
+        connection.execute(delete(table).where(table.c.evidence.in_(numbers)))
+    connection.execute(update(sweep_build_table).where(sweep_build_table.c.evidence.in_(numbers)).values(evidence=None))
+    connection.execute(delete(evidence_table).where(evidence_table.c.id.in_(numbers)))
 
 
 def _find_builds(connection: Connection, evidence: Sequence[Evidence]) -> dict[tuple[str, str, str], int]:

@@ -18,7 +18,7 @@ from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence
 from gatekeep.history.schema import evidence_table, sweep_build_table, sweep_table, turn_table
 from gatekeep.history.sink import is_kept
-from gatekeep.history.store import SqliteStore, keep_evidence, make_reader, records
+from gatekeep.history.store import SqliteStore, keep_evidence, known_records, make_reader
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, name_outcome
@@ -127,12 +127,12 @@ def _read_sweep(row: Row[Any], turns: Iterable[TurnRecord]) -> Sweep:
 
 def list_swept(store: SqliteStore, sweep_id: int) -> tuple[Evidence, ...]:
     """
-    Give what a sweep has built so far, without sections and symbols, sorted by target.
+    Give what a sweep has built so far and need not build again, without sections and symbols, sorted by target.
 
     Raises:
         StoreError: The store cannot be read, or a record is damaged.
     """
-    query = records(whole=False).join(sweep_build_table, sweep_build_table.c.evidence == evidence_table.c.id)
+    query = known_records(whole=False).join(sweep_build_table, sweep_build_table.c.evidence == evidence_table.c.id)
     query = query.where(sweep_build_table.c.sweep == sweep_id).order_by(sweep_build_table.c.target)
     with store.reading() as connection:
         return tuple(map(make_reader(), connection.execute(query)))

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, delete, exists, or_, select
 from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
-from gatekeep.history.schema import carried_table, evidence_table, figures_table, mainline_table, tree_table
+from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, mainline_table, tree_table
 from gatekeep.history.store import SqliteStore, keep_tree
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import RegionUse
@@ -269,7 +269,10 @@ def _choose(
                 chosen[build.tree, build.target] = (build, False)
     for build, tree in carried:
         known = chosen.get((tree, build.target))
-        if known is None or (build.evidence_id > known[0].evidence_id and (known[1] or build.key != known[0].key)):
+        if known is None or (
+            build.evidence_id > known[0].evidence_id
+            and (known[1] or build.key != known[0].key.removesuffix(PAST_LIMIT))
+        ):
             chosen[tree, build.target] = (build, True)
     return chosen
 

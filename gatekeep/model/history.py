@@ -80,7 +80,7 @@ class LastKnown:
     What the last sweep that decided a target found of it.
 
     `evidence` is None where nothing but the outcome is known any more: a later sweep has built the same tree and found
-    something else, or the build ran past its time limit.
+    something else.
     """
 
     sweep_id: int
@@ -96,9 +96,9 @@ class TimelinePoint:
     A target at one commit of the main branch.
 
     `position` counts the main branch's commits by first parents, the first is 0. `outcome` is the glossary's word
-    ("built", "broken", "outgrown"). `regions` is empty where the build left no image. `elapsed_s` is that of the build;
-    of a carried result, of the build that it was carried from. `evidence_id` tells whether two points rest on one
-    build.
+    ("built", "broken", "outgrown", "timed out", "not decided"). `regions` is empty where the build left no image.
+    `elapsed_s` is that of the build; of a carried result, of the build that it was carried from. `evidence_id` tells
+    whether two points rest on one build.
     """
 
     position: int

@@ -55,7 +55,7 @@ def render_history(history: TargetHistory, *, plot: bool, width: int, last: int)
     for name in _list_regions(points):
         lines += ["", *_iter_region(points, name, cells, plot=plot)]
     if plot and history.episodes and _list_regions(points):
-        lines.append(f"{_INDENT}{NO_VALUE} without an image: broken or outgrown")
+        lines.append(f"{_INDENT}{NO_VALUE} without an image: {_list_faults(history)}")
     changes = list(_iter_changes(points))
     if changes:
         lines += ["", "what changed, newest last:"]
@@ -96,6 +96,12 @@ def say_episode(episode: Episode) -> str:
     else:
         until = f"until {_say_day(episode.mended.commit)} (well at {_say_commit(episode.mended.commit)})"
     return f"{episode.outcome} from {_say_day(culprit or first)} {until}: {who}"
+
+
+def _list_faults(history: TargetHistory) -> str:
+    """Word what left no image: `broken`, `broken, outgrown or timed out`."""
+    words = list(dict.fromkeys(point.outcome for point in history.points if point.outcome != "built"))
+    return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _list_regions(points: Sequence[TimelinePoint]) -> list[str]:

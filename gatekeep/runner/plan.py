@@ -14,7 +14,7 @@ from datetime import date
 
 from gatekeep.build.compile_cache import CompileCache, NoCompileCache
 from gatekeep.errors import ToolchainError
-from gatekeep.history.sink import is_kept
+from gatekeep.history.sink import is_final
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Evidence, NotDecided
 from gatekeep.model.matrix import Matrix, Port, Target, Toolchain
@@ -65,7 +65,7 @@ def plan_change(inputs: PlanInputs) -> Plan:
     Returns:
         A plan; jobs sorted by rank.
     """
-    stored = {(entry.tree_id, entry.target, entry.key): entry for entry in inputs.stored if is_kept(entry)}
+    stored = {(entry.tree_id, entry.target, entry.key): entry for entry in inputs.stored if is_final(entry)}
     base_matrix = inputs.matrices[inputs.change.base.tree_id]
     touched = _touched_words(inputs.changed_paths)
     jobs: list[Job] = []

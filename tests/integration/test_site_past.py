@@ -11,7 +11,7 @@ import pytest
 from gatekeep.cli.health import SiteSources, show_site
 from gatekeep.history.store import SqliteStore
 from gatekeep.model.change import Commit
-from gatekeep.model.evidence import Evidence, Outcome
+from gatekeep.model.evidence import Evidence, Outcome, TimedOut
 from gatekeep.model.readset import Carried
 from gatekeep.report.site.write import MANIFEST
 from tests.cases import broken, make_matrix, outgrown
@@ -21,6 +21,7 @@ TARGETS = ("arm/mere", "arm/holm", "riscv64/vale")
 MATRIX = make_matrix(TARGETS, part=PART)
 LINE = make_line(90)
 PAST = "site-past.json"
+LATE = TimedOut(limit_s=60, stopped_by="SIGTERM", excerpt=("the last words",))
 
 
 class Branch:
@@ -37,7 +38,7 @@ class Branch:
 
     def build(self, target: str, commit: Commit, outcome: Outcome | None = None) -> None:
         self.sizes[target] += 3
-        self.newest[target] = Evidence(
+        evidence = Evidence(
             target=target,
             tree_id=commit.tree_id,
             commit_id=commit.commit_id,
@@ -47,7 +48,10 @@ class Branch:
             elapsed_s=1.0,
             started_at=commit.committed_at,
         )
-        self.store.add(self.newest[target])
+        self.store.add(evidence)
+        # One that ran past its limit is never carried.
+        if not isinstance(outcome, TimedOut):
+            self.newest[target] = evidence
 
     def commit(self, built: tuple[str, ...] = (), outcome: Outcome | None = None) -> None:
         commit = LINE[len(self.commits)]
@@ -106,7 +110,9 @@ def test_same_bytes_with_and_without_a_past(branch: Branch, tmp_path: Path, seed
                 branch.commit(built, drawn.choice([None, None, broken(), outgrown(5, "main")]))
         elif what == "again":
             # A sweep or a search for a culprit builds an old commit, and finds something else.
-            branch.build(drawn.choice(TARGETS), drawn.choice(branch.commits), drawn.choice([None, broken("other")]))
+            branch.build(
+                drawn.choice(TARGETS), drawn.choice(branch.commits), drawn.choice([None, broken("other"), LATE])
+            )
         elif what == "rewrite":
             at = drawn.randrange(len(branch.commits))
             branch.commits[at] = replace(

@@ -443,6 +443,59 @@ def test_since_asks_for_something_known(kelp: Kelp) -> None:
     assert (code, report["sum"]) == (1, "2 targets newly broken")
 
 
+def test_a_build_past_its_limit_is_shown_as_that_and_tried_again(kelp: Kelp, tmp_path: Path) -> None:
+    limited = kelp.files["matrix.yml"].replace(b"time_limit: 60 s", b"time_limit: 3 s")
+    assert limited != kelp.files["matrix.yml"]
+    good = kelp.repository.commit({"matrix.yml": limited}, message="matrix: Be quick")
+    assert kelp.sweep()[0] == 0
+    waits = kelp.files["app/Makefile"] + b"$(info waiting for the tide)$(shell sleep 300)\n"
+    late = kelp.repository.commit({"app/Makefile": waits}, message="app: Wait for the tide")
+    code, report, _ = kelp.sweep()
+    assert (code, report["sum"]) == (1, "1 target newly past the time limit")
+    assert [(one["rule"], one["culprit"], one["targets"]) for one in report["new"]] == [
+        ("timed-out", late, ["cortex-m/buoy"])
+    ]
+
+    site = tmp_path / "site"
+    code, text, errors = kelp.run("health", "--out", str(site), "--branch", "main")
+    assert (code, errors) == (0, "")
+    assert "2 targets on main, 1 not well" in text
+    facts = json.loads((site / "facts.json").read_text())
+    assert [(one["state"], one["targets"], one["since"]["commit"]["id"]) for one in facts["troubles"]] == [
+        ("timed out", ["cortex-m/buoy"], late)
+    ]
+    buoy = facts["ports"][0]["targets"][0]
+    assert (buoy["state"], buoy["message"]) == ("timed out", "its build ran past 3 s")
+    assert [(event["kind"], event["commit"]) for event in buoy["events"]] == [("ran out of time", late)]
+    front, port = ((site / name).read_text() for name in ("index.html", facts["ports"][0]["page"]))
+    target, feed, badge = ((site / buoy[name]).read_text() for name in ("page", "feed", "badge"))
+    assert "takes too long to build" in front
+    assert "Timed out since" in port
+    assert "its build ran past 3 s" in port
+    assert "waiting for the tide" in target[target.index("The last failure") :]
+    assert "ran out of time" in feed
+    assert "timed out" in badge
+    code, text, _ = kelp.run("history", "cortex-m/buoy", "--json", str(tmp_path / "history.json"))
+    assert (code, text.splitlines()[-1]) == (0, "now: timed out since 2001-01-01")
+    history = json.loads((tmp_path / "history.json").read_text())
+    jsonschema.validate(history, json.loads((REPORT / "history.schema.json").read_text()))
+    assert [(one["outcome"], one["first"], one["culprit"]) for one in history["episodes"]] == [
+        ("timed out", late, late)
+    ]
+
+    # Neither a gate nor a sweep takes it for known, and nothing is carried from it.
+    code, _, _ = kelp.run("gate", good, late, "--json", str(tmp_path / "gate.json"))
+    gated = json.loads((tmp_path / "gate.json").read_text())
+    tried = [one for one in gated["results"] if one["target"] == "cortex-m/buoy" and one["commit"] == late]
+    assert (code, [one["outcome"] for one in tried]) == (1, ["timed out"])
+    assert kelp.sweep()[1]["sum"] == "nothing new; 1 as bad as before"
+    kelp.repository.commit({"app/Makefile": kelp.files["app/Makefile"]}, message="app: Wait for nothing")
+    assert kelp.sweep()[1]["sum"] == "1 target mended"
+    assert "all are well" in kelp.run("health", "--out", str(site), "--branch", "main")[1]
+    feed = (site / buoy["feed"]).read_text()
+    assert [kind for kind in ("mended", "ran out of time") if kind in feed] == ["mended", "ran out of time"]
+
+
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Kelp:
     """Four commits: well, broken, mended with a warning, grown; each swept."""
@@ -468,7 +521,7 @@ def test_a_history_tells_sizes_warnings_and_who_broke_what(told: Kelp) -> None:
     lines = text.splitlines()
     assert lines[0] == f"cortex-m/buoy: known at 4 commits of 4, 2001-01-01 {short[0]} to 2001-01-01 {short[3]}"
     assert lines[-1] == "now: built, 1 warning"
-    assert "    × without an image: broken or outgrown" in lines
+    assert "    × without an image: broken" in lines
     plot = [line[12:] if "│" in line else line for line in lines if "•" in line or "└" in line]
     assert plot[-1].strip() == "└─×──"
     said = " ".join(text.split())

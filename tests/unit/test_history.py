@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from gatekeep.errors import StoreError
+from gatekeep.history.standing import load_evidence
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import SweepSink, begin_sweep, finish_sweep, list_sweeps, list_swept, load_last_known
 from gatekeep.history.timeline import get_tip, load_mainline, load_states, load_timeline, record_mainline
@@ -277,12 +278,36 @@ def test_what_was_last_known_is_that_of_the_newest_sweep_that_ended_and_decided(
         assert {name: (one.commit_id, one.outcome, one.evidence is None) for name, one in known.items()} == {
             "riscv64/vale": (commits[1].commit_id, "broken", False),
             "arm/mere": (commits[0].commit_id, "built", False),
-            "arm/slow": (commits[1].commit_id, "timed out", True),
+            "arm/slow": (commits[1].commit_id, "timed out", False),
         }
         # A later sweep of the same tree finds something else: the old outcome is still known, the build is not.
         sinks[3].add(built_at(commits[1]))
         again = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale"])["riscv64/vale"]
         assert (again.outcome, again.evidence) == ("broken", None)
+
+
+def test_a_build_past_its_limit_is_kept_for_people_and_known_to_nobody(tmp_path: Path) -> None:
+    commit = make_commits(1)[0]
+    slow = built_at(commit, outcome=TimedOut(limit_s=1, stopped_by="SIGKILL", excerpt=("last words",)))
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        sweep = begin_sweep(store, commit, START)
+        SweepSink(store, sweep.sweep_id).add(slow)
+        assert store.list_evidence([commit.tree_id]) == ()
+        assert store.list_newest() == ()
+        # The sweep goes on with it, and builds it again.
+        assert list_swept(store, sweep.sweep_id) == ()
+        record_mainline(store, [commit])
+        (point,) = load_timeline(store, slow.target)
+        assert load_evidence(store, [point.evidence_id], whole=True)[point.evidence_id] == replace(slow, read_set=None)
+        with pytest.raises(StoreError, match="the build of riscv64/vale that was carried from is not there"):
+            store.add_carried([carried_to(make_commits(1, salt="other")[0], slow)])
+        # Under another toolchain: the tree came out all the same.
+        store.add(built_at(commit, key="4" * 64))
+        assert [point.outcome for point in load_timeline(store, slow.target)] == ["built"]
+        assert load_last_known(store, sweep.sweep_id + 1, []) == {}
+        finish_sweep(store, sweep.sweep_id, SweepState.FINISHED, [], START)
+        last = load_last_known(store, sweep.sweep_id + 1, [])[slow.target]
+        assert (last.outcome, last.evidence) == ("timed out", None)
 
 
 def test_a_sweep_refuses_what_was_carried(tmp_path: Path) -> None:

@@ -18,13 +18,14 @@ from gatekeep.history.store import SqliteStore
 from gatekeep.history.timeline import load_timeline, record_mainline
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
-from gatekeep.model.evidence import Evidence, Outcome
+from gatekeep.model.evidence import Evidence, Outcome, TimedOut
 from gatekeep.model.health import State
 from gatekeep.model.readset import Carried
 from tests.cases import broken
 from tests.site_cases import image, make_line
 
 COMMITS = make_line(7)
+PAST_LIMIT = TimedOut(limit_s=60, stopped_by="SIGTERM")
 
 
 def evidence(commit: Commit, outcome: Outcome, *, key: str = "k", target: str = "arm/mere") -> Evidence:
@@ -92,7 +93,7 @@ ON_MAIN = TREES[:9]
 TARGETS = ("arm/mere", "arm/holm", "riscv64/vale")
 steps = st.lists(
     st.tuples(
-        st.sampled_from(["build", "carry", "clear", "branch"]),
+        st.sampled_from(["build", "linger", "carry", "clear", "branch"]),
         st.sampled_from(TARGETS),
         st.integers(0, 11),
         st.integers(0, 11),
@@ -115,6 +116,8 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
             if what == "build":
                 size += 1
                 store.add(evidence(TREES[here], broken() if is_broken else image(size), target=target, key=key))
+            elif what == "linger":
+                store.add(evidence(TREES[here], PAST_LIMIT, target=target, key=key))
             elif what == "carry":
                 # To any tree, from any, a change's own among them.
                 with suppress(StoreError):
@@ -141,6 +144,34 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
             for target in TARGETS:
                 places = {at: run.evidence_id for run in before.runs[target] for at in range(run.first, run.last + 1)}
                 assert places == {point.position: point.evidence_id for point in load_timeline(store, target)}
+
+
+def test_a_build_past_its_limit_shows_until_the_same_tree_comes_out(tmp_path: Path):
+    """It takes the place of no known result, and outweighs what was carried to its tree."""
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        first, second = evidence(COMMITS[0], image(500)), evidence(COMMITS[2], image(510))
+        store.add(first)
+        store.add(second)
+        store.add_carried([carried(first, COMMITS[1])])
+        before = load_standing(store, COMMITS[:3], ["arm/mere"])
+        for commit in COMMITS[1:3]:
+            store.add(evidence(commit, PAST_LIMIT))
+        record_mainline(store, COMMITS[:3])
+        during = load_standing(store, COMMITS[:3], ["arm/mere"], before)
+        # Later, by a gate that carries from a third tree.
+        third = evidence(COMMITS[5], image(505))
+        store.add(third)
+        store.add_carried([carried(third, COMMITS[1])])
+        after_gate = load_standing(store, COMMITS[:3], ["arm/mere"], during)
+        timeline = [point.outcome for point in load_timeline(store, "arm/mere")]
+        store.add(second)
+        ended = load_standing(store, COMMITS[:3], ["arm/mere"], after_gate)
+        assert [point.outcome for point in load_timeline(store, "arm/mere")] == ["built", "timed out", "built"]
+    assert during.known_count == 1
+    states = [[run.state for run in one.runs["arm/mere"]] for one in (during, after_gate, ended)]
+    late = [State.WELL, State.TIMED_OUT, State.TIMED_OUT]
+    assert states == [late, late, [State.WELL, State.TIMED_OUT, State.WELL]]
+    assert timeline == ["built", "timed out", "timed out"]
 
 
 def test_one_more_commit_is_read_alone(tmp_path: Path):

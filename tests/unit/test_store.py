@@ -16,7 +16,7 @@ import pytest
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_evidence, encode_detail, encode_evidence
-from gatekeep.history.sink import is_reusable
+from gatekeep.history.sink import is_final, is_kept, is_reusable
 from gatekeep.history.store import SqliteStore
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import (
@@ -34,6 +34,7 @@ from gatekeep.model.evidence import (
     Severity,
     Speaker,
     TimedOut,
+    Try,
 )
 from gatekeep.model.readset import Carried, ReadSet
 
@@ -104,6 +105,10 @@ def test_codec_notices_every_flipped_byte_and_every_cut() -> None:
 
 def test_only_what_says_something_about_the_target_is_reused() -> None:
     assert [is_reusable(make_evidence(outcome)) for outcome in OUTCOMES] == [True] * 5 + [False] * 2
+    contradicted = NotDecided(message="two builds", tries=(Try(outcome="built"), Try(outcome="broken")))
+    shown = [*OUTCOMES, contradicted]
+    assert [is_final(make_evidence(outcome)) for outcome in shown] == [True] * 5 + [False, False, True]
+    assert [is_kept(make_evidence(outcome)) for outcome in shown] == [True] * 6 + [False, True]
 
 
 def test_codec_keeps_how_long_a_boot_took_and_reads_what_was_stored_before_boots() -> None:
