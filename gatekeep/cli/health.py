@@ -45,7 +45,7 @@ from gatekeep.report.site.write import Written, renew_site
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.waivers import load_waivers
-from gatekeep.tree.mainline import list_first_parents, list_tags
+from gatekeep.tree.mainline import contains_commit, list_first_parents, list_tags, name_branch
 from gatekeep.tree.repository import GitRepository
 
 _logger = logging.getLogger(__name__)
@@ -145,11 +145,15 @@ def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteS
     matrix = matrices.by_tree[head.tree_id]
     if not matrix.targets:
         raise UsageError(f"{matrix.path}: has no targets, so there is nothing to show; add a board")
-    sweeps = list_settled(edges.store, edges.folder / "sweeps")
+    settled = list_settled(edges.store, edges.folder / "sweeps")
+    # What was found on another branch says nothing of this one. Git is asked of few: nights sweep the branch itself.
+    swept = {sweep.commit_id for sweep in settled}.difference(commit.commit_id for commit in commits)
+    elsewhere = {commit_id for commit_id in swept if not contains_commit(repository, head, commit_id)}
+    sweeps = tuple(sweep for sweep in settled if sweep.commit_id not in elsewhere)
     waivers = load_waivers(alone, matrices, files=repository, parse=edges.read_waivers)
     return SiteSources(
         matrix=matrix,
-        branch=head.short_id if branch == "HEAD" else branch,
+        branch=name_branch(repository, branch),
         commits=tuple(commits),
         tags=tuple(list_tags(repository)),
         sweeps=sweeps,

@@ -1,5 +1,5 @@
 """
-`gatekeep history TARGET`: its size and warnings over the commits of the main branch; what broke when, and by whom.
+`gatekeep history TARGET`: its size and warnings over the commits of a branch; what broke when, and by whom.
 """
 
 from __future__ import annotations
@@ -18,10 +18,11 @@ from gatekeep.cli.options import (
 from gatekeep.cli.screen import Screen, write_reports
 from gatekeep.errors import UsageError
 from gatekeep.history.sweeps import list_sweeps
-from gatekeep.history.timeline import list_targets, load_mainline, load_timeline
+from gatekeep.history.timeline import list_targets, load_timeline
 from gatekeep.judge.history import list_episodes
 from gatekeep.model.history import TargetHistory
 from gatekeep.report.history import render_history, render_history_json
+from gatekeep.tree.mainline import list_first_parents, name_branch
 
 #: Steps that fit on a screen beside the plot.
 _LAST = 12
@@ -29,6 +30,7 @@ _LAST = 12
 
 @click.command()
 @click.argument("target")
+@click.option("--branch", default="HEAD", metavar="NAME", help="Over whose commits, by first parents. [HEAD]")
 @repository_option
 @store_option
 @click.option(
@@ -45,24 +47,25 @@ _LAST = 12
     help="Draw the size over the commits; auto means on a terminal only. [default: auto]",
 )
 @json_option()
-def history(target: str, repository: Path, store: Path | None, last: int, plot: str, json_file: Path | None) -> int:
+def history(
+    target: str, branch: str, repository: Path, store: Path | None, last: int, plot: str, json_file: Path | None
+) -> int:
     """
-    Show TARGET over the commits of the main branch: how full its flash was, how many warnings there were, what broke
+    Show TARGET over the commits of a branch: how full its flash was, how many warnings there were, what broke
     when and by whom.
 
     \b
     Examples:
       gatekeep history riscv64/vale
-      gatekeep history arm/mere/debug --last 40
+      gatekeep history arm/mere/debug --branch origin/main --last 40
       gatekeep history arm/wick --json wick.json
 
-    The commits are those that sweeps have recorded (`gatekeep sweep`); at each the result is shown that a gate or a
-    sweep has found, built or carried.
+    At each commit the result is shown that a gate or a sweep has found, built or carried.
 
     Exit codes: 0 shown, 2 nothing is known of the target, 3 the store cannot be read.
     """
     with open_edges(repository, store=store, verbose=False) as edges:
-        found = _load(edges, target)
+        found = _load(edges, target, branch)
 
     def render(screen: Screen) -> str:
         draws = plot == "always" or (plot == "auto" and screen.is_terminal)
@@ -72,22 +75,23 @@ def history(target: str, repository: Path, store: Path | None, last: int, plot: 
     return 0
 
 
-def _load(edges: Edges, target: str) -> TargetHistory:
-    store = edges.store
-    mainline = load_mainline(store)
-    if not mainline:
-        raise UsageError("history: no commits are recorded yet; run gatekeep sweep, which records them")
-    points = load_timeline(store, target)
+def _load(edges: Edges, target: str, branch: str) -> TargetHistory:
+    store, repository = edges.store, edges.repository
+    commits = list_first_parents(repository, branch)
+    points = load_timeline(store, target, commits)
     if not points:
         known = list_targets(store)
         if target in known:
-            raise UsageError(f"history: {target} was built, but at no recorded commit; run gatekeep sweep")
+            raise UsageError(
+                f"history: {target} was built, but at no commit of {name_branch(repository, branch)}; "
+                "name another --branch, or sweep this one"
+            )
         nearest = difflib.get_close_matches(target, known, n=1)
         hint = f"; the nearest name is {nearest[0]}" if nearest else "; gatekeep targets lists what there is"
         raise UsageError(f"history: nothing is known of {target}{hint}")
     return TargetHistory(
         target=target,
         points=points,
-        episodes=list_episodes(target, points, list_sweeps(store), mainline),
-        commit_count=len(mainline),
+        episodes=list_episodes(target, points, list_sweeps(store), commits),
+        commit_count=len(commits),
     )

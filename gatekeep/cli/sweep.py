@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import click
@@ -26,7 +27,14 @@ from gatekeep.errors import MatrixError, RepositoryError, StoreError, UsageError
 from gatekeep.history.kept_logs import LogRule, tidy_logs
 from gatekeep.history.sink import ResultSink
 from gatekeep.history.sweep_claim import claim_sweep
-from gatekeep.history.sweeps import SweepSink, finish_sweep, list_swept, load_last_begun_at, load_last_known
+from gatekeep.history.sweeps import (
+    SweepSink,
+    finish_sweep,
+    get_last_ended,
+    list_swept,
+    load_last_begun_at,
+    load_last_known,
+)
 from gatekeep.history.timeline import record_mainline
 from gatekeep.judge.audit import conclude
 from gatekeep.judge.sweep import SweepCase, judge_sweep, list_suspicious, share_answers
@@ -48,7 +56,7 @@ from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
 from gatekeep.runner.waivers import load_waivers
-from gatekeep.tree.mainline import list_first_parents
+from gatekeep.tree.mainline import contains_commit, list_first_parents
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +80,11 @@ def _read_size(_context: click.Context, _option: click.Parameter, value: str | N
 
 @click.command()
 @click.argument("commit", default="HEAD")
-@click.option("--since", metavar="COMMIT", help="Compare with what is known of COMMIT. [default: with the last sweep]")
-@click.option("--rewritten", is_flag=True, help="The main branch was rewritten: record it as it is now.")
+@click.option(
+    "--since",
+    metavar="COMMIT",
+    help="Compare with what is known of COMMIT. [default: with the last sweep of a commit that it follows]",
+)
 @click.option(
     "--log-days",
     type=click.IntRange(1),
@@ -89,7 +100,6 @@ def _read_size(_context: click.Context, _option: click.Parameter, value: str | N
 def sweep(
     commit: str,
     since: str | None,
-    rewritten: bool,
     log_days: int,
     log_size: int,
     json_file: Path | None,
@@ -99,7 +109,7 @@ def sweep(
     run: RunOptions,
 ) -> int:
     """
-    Build every target of COMMIT from nothing, and say what is new since the last sweep.
+    Build every target of COMMIT from nothing, and say what is new since the last sweep of its branch.
 
     \b
     Examples:
@@ -123,7 +133,7 @@ def sweep(
     with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         tip = edges.repository.resolve(commit)
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, edges.now(), _say) as claimed:
-            report = _Night(edges, claimed, tip, run.matrix, run.workers).run(since, rewritten=rewritten)
+            report = _Night(edges, claimed, tip, run.matrix, run.workers).run(since)
             shown = _show_log_places(report, edges.folder)
             # First told, then finished: stopped between the two, the same sweep goes on and tells it again. The other
             # way round nobody would ever hear what was new, for the next sweep finds it as before.
@@ -169,12 +179,12 @@ class _Night:
         self._waivers = waivers.by_tree[tip.tree_id]
         self._remarks: list[str] = []
 
-    def run(self, since: str | None, *, rewritten: bool) -> SweepReport:
+    def run(self, since: str | None) -> SweepReport:
         """Record the branch, build, compare, search, and keep what was found."""
         edges, tip = self._edges, self._tip
         before = self._load_before(since)
         self._check_clock()
-        self._record_mainline(rewritten=rewritten)
+        self._record_mainline()
         plan = self._plan(list_swept(edges.store, self._sweep.sweep_id))
         known_count = sum(1 for entry in plan.known if entry.key)
         recalled = self._recall_mismatches({entry.target for entry in plan.known if entry.key})
@@ -232,15 +242,22 @@ class _Night:
                     f"--since: nothing is known of commit {commit.short_id}; sweep it first, or name one that was"
                 )
             return _Before(commit=commit, last=last)
-        last = load_last_known(store, self._sweep.sweep_id, [target.name for target in self._matrix.targets])
+        targets = [target.name for target in self._matrix.targets]
+        last = load_last_known(
+            store,
+            self._sweep.sweep_id,
+            targets,
+            cache(lambda commit_id: contains_commit(repository, self._tip, commit_id)),
+        )
         if not last:
+            if (ended := get_last_ended(store, self._sweep.sweep_id)) is not None:
+                self._remarks.append(
+                    f"the last sweep, of commit {ended.commit_id[:10]}, and all before it were of commits that this "
+                    "one does not follow, so nothing is compared with them"
+                )
             return _Before(commit=None, last=last)
         newest = max(last.values(), key=lambda known: known.sweep_id)
-        try:
-            return _Before(commit=repository.resolve(newest.commit_id), last=last)
-        except RepositoryError:
-            self._remarks.append(f"the commit of the last sweep, {newest.commit_id[:10]}, is not in the repository now")
-            return _Before(commit=None, last=last)
+        return _Before(commit=repository.resolve(newest.commit_id), last=last)
 
     def _check_clock(self) -> None:
         began_at = load_last_begun_at(self._edges.store, before=self._sweep.sweep_id)
@@ -250,17 +267,13 @@ class _Night:
                 f"before it at {began_at:%Y-%m-%d %H:%M}: the clock was set back; see that it is right now"
             )
 
-    def _record_mainline(self, *, rewritten: bool) -> None:
+    def _record_mainline(self) -> None:
         try:
             commits = list_first_parents(self._edges.repository, self._tip.commit_id)
         except RepositoryError as error:
             self._remarks.append(f"the commits of the branch are not recorded: {error}")
             return
-        if not record_mainline(self._edges.store, commits, rewritten=rewritten):
-            self._remarks.append(
-                f"the commits before {self._tip.short_id} are not recorded: the branch that is leaves them aside; "
-                "--rewritten records them in its place"
-            )
+        record_mainline(self._edges.store, commits, rewritten=True)
 
     def _plan(self, stored: Iterable[Evidence]) -> Plan:
         return plan_change(

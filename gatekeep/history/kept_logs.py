@@ -6,9 +6,9 @@ For `plain_days` it can be opened as it is. Then `<the same>.log.gz` takes its p
 it where gatekeep is not; `gatekeep log` finds either. Equal contents are one file, `logs/content/<sha256>.gz`, of which
 the others are hard links: a sweep finds most warnings as they were.
 
-What is removed, the oldest first: logs older than `keep_days`; red ones of the main branch four times as late; and,
-where all together are larger than `most_bytes`, others before red ones of main. Never removed is the log of a target's
-newest build, nor that of its newest result on the main branch, which the health site shows; nor any of the last day.
+What is removed, the oldest first: logs older than `keep_days`; red ones of main, the branch that was swept last, four
+times as late; and, where all together are larger than `most_bytes`, others before red ones. Never removed is the log of
+a target's newest build, nor that of its newest result on main, which the health site shows; nor any of the last day.
 
 How old a log is, is what sweeps have seen of it: between two of them a week counts at most. The clock of a machine may
 jump ahead by years, and must not take all logs with it; where nobody sweeps for longer, logs stay longer. A log that is

@@ -110,7 +110,7 @@ figures_table = Table(
     Column("warning_count", Integer, nullable=False),
     Column("regions", Text, nullable=False),
 )
-#: The main branch by first parents; position 0 is its first commit.
+#: The branch that was swept last, by first parents; position 0 is its first commit.
 mainline_table = Table(
     "mainline",
     metadata,

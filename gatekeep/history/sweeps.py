@@ -7,11 +7,11 @@ behind the last build that anybody was told of.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Row, func, select, update
+from sqlalchemy import Row, select, update
 from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
@@ -88,6 +88,14 @@ def list_sweeps(store: SqliteStore) -> tuple[Sweep, ...]:
         return tuple(_read_sweep(row, turns.get(row.id, ())) for row in rows)
 
 
+def get_last_ended(store: SqliteStore, before: int) -> Sweep | None:
+    """Give the newest sweep that ended before this one, without its turns; None where there is none."""
+    query = select(sweep_table).where(sweep_table.c.id < before, sweep_table.c.state.in_(_ENDED))
+    with store.reading() as connection:
+        row = connection.execute(query.order_by(sweep_table.c.id.desc()).limit(1)).first()
+        return _read_sweep(row, ()) if row is not None else None
+
+
 def load_last_begun_at(store: SqliteStore, before: int | None = None) -> datetime | None:
     """
     Give when the newest sweep began, or the last one before a sweep; None where there is none.
@@ -138,7 +146,9 @@ def list_swept(store: SqliteStore, sweep_id: int) -> tuple[Evidence, ...]:
         return tuple(map(make_reader(), connection.execute(query)))
 
 
-def load_last_known(store: SqliteStore, before: int, targets: Iterable[str]) -> dict[str, LastKnown]:
+def load_last_known(
+    store: SqliteStore, before: int, targets: Iterable[str], contains: Callable[[str], bool]
+) -> dict[str, LastKnown]:
     """
     Give by target what the sweeps that ended before this one found, of each target the newest that decided it.
 
@@ -147,24 +157,37 @@ def load_last_known(store: SqliteStore, before: int, targets: Iterable[str]) -> 
 
     The evidence comes without read sets, sections and symbols: nobody compares those between sweeps.
 
+    Args:
+        store: The store.
+        before: The sweep's number.
+        targets: Those that are wanted in any case.
+        contains: Whether the commit that is swept contains the one of this id; asked of the newest sweeps first. What
+            was found on another branch says nothing of what is new on this one.
+
     Raises:
         StoreError: The store cannot be read, or a record is damaged.
     """
     build, sweep = sweep_build_table.c, sweep_table.c
-    ended = select(sweep.id).where(sweep.id < before, sweep.state.in_(_ENDED))
-    found = select(build.target, build.sweep, build.outcome, build.evidence, sweep.commit_id, sweep.tree_id)
-    found = found.join(sweep_table, sweep.id == build.sweep)
+    columns = (build.target, build.sweep, build.outcome, build.evidence, sweep.commit_id, sweep.tree_id)
+    found = select(*columns).join(sweep_table, sweep.id == build.sweep)
+    rows: list[Any] = []
     with store.reading() as connection:
-        newest = connection.execute(ended.order_by(sweep.id.desc()).limit(1)).scalar()
-        rows = list(connection.execute(found.where(build.sweep == newest)))
-        left_out = sorted(set(targets).difference(row.target for row in rows))
-        for start in range(0, len(left_out), 500):
-            older = select(build.target, func.max(build.sweep).label("sweep"))
-            older = older.where(build.sweep.in_(ended), build.target.in_(left_out[start : start + 500]))
-            last = older.group_by(build.target).subquery()
-            rows += connection.execute(
-                found.join(last, (last.c.target == build.target) & (last.c.sweep == build.sweep))
+        ended = select(sweep.id, sweep.commit_id).where(sweep.id < before, sweep.state.in_(_ENDED))
+        left: set[str] | None = None
+        for number, commit_id in connection.execute(ended.order_by(sweep.id.desc())).all():
+            if not contains(commit_id):
+                continue
+            here = connection.execute(found.where(build.sweep == number)).all()
+            rows += [row for row in here if left is None or row.target in left]
+            is_newest, left = (
+                left is None,
+                (set(targets) if left is None else left).difference(row.target for row in here),
             )
+            if is_newest and left:
+                # Looking for what no sweep ever built would lead through all of them.
+                left.intersection_update(connection.execute(select(build.target).distinct()).scalars())
+            if not left:
+                break
         wanted = [row.evidence for row in rows if row.evidence is not None]
         payloads: dict[int, Evidence] = {}
         for start in range(0, len(wanted), 500):

@@ -1,7 +1,5 @@
 """
-The main branch as the store remembers it: its commits in order, and each target over them.
-
-Only what was recorded is here, so nothing of this needs git: the site can be rendered where the repository is not.
+A branch's commits in order, as the store remembers the one that was swept last, and each target over commits.
 """
 
 from __future__ import annotations
@@ -118,9 +116,11 @@ def get_tip(store: SqliteStore) -> Commit | None:
         return _read_commit(row) if row is not None else None
 
 
-def load_timeline(store: SqliteStore, target: str) -> tuple[TimelinePoint, ...]:
+def load_timeline(
+    store: SqliteStore, target: str, commits: Sequence[Commit] | None = None
+) -> tuple[TimelinePoint, ...]:
     """
-    Give a target over the commits of the main branch, oldest first; commits without a result are left out.
+    Give a target over the commits of a branch, oldest first; commits without a result are left out.
 
     Where a tree has several results of the target (another toolchain, another recipe), the newest counts; where one was
     carried and later built clean, the build.
@@ -130,7 +130,8 @@ def load_timeline(store: SqliteStore, target: str) -> tuple[TimelinePoint, ...]:
     """
     with store.reading() as connection:
         builds = select(evidence_table.c.id).where(evidence_table.c.target == target)
-        points = _list_points(connection, evidence_table.c.target == target, carried_table.c.evidence.in_(builds))
+        wanted, carried = evidence_table.c.target == target, carried_table.c.evidence.in_(builds)
+        points = _list_points(connection, wanted, carried, commits)
         return tuple(point for _, point in sorted(points, key=lambda entry: entry[1].position))
 
 
@@ -205,7 +206,12 @@ def _read_commit(row: Sequence[Any]) -> Commit:
     )
 
 
-def _list_points(connection: Connection, wanted: Any, carried: Any) -> list[tuple[str, TimelinePoint]]:  # noqa: ANN401 - conditions, see above
+def _list_points(
+    connection: Connection,
+    wanted: Any,  # noqa: ANN401 - a condition, see above
+    carried: Any,  # noqa: ANN401 - another
+    commits: Sequence[Commit] | None = None,
+) -> list[tuple[str, TimelinePoint]]:
     """Give (target, point) of the builds that are wanted, at their own trees and at those that `carried` gives."""
     builds = select(*_BUILD_COLUMNS, tree_table.c.id.label("tree")).select_from(evidence_table)
     builds = builds.join(figures_table, figures_table.c.evidence == evidence_table.c.id)
@@ -214,9 +220,7 @@ def _list_points(connection: Connection, wanted: Any, carried: Any) -> list[tupl
     by_id = {build.evidence_id: build for build in built}
     pairs = connection.execute(select(carried_table.c.evidence, carried_table.c.tree).where(carried)).all()
     chosen = _choose(built, [(by_id[evidence_id], tree) for evidence_id, tree in pairs])
-    by_tree: dict[int, list[tuple[int, Commit]]] = {}
-    for row in connection.execute(_commits_of({tree for tree, _ in chosen})).all():
-        by_tree.setdefault(row[2], []).append((row[0], _read_commit(row)))
+    by_tree = _place(connection, {tree for tree, _ in chosen}, commits)
     read_regions = cache(_read_regions)
     return [
         (
@@ -236,6 +240,23 @@ def _list_points(connection: Connection, wanted: Any, carried: Any) -> list[tupl
         # A tree comes back when a change is reverted: one result, several commits.
         for position, commit in by_tree.get(tree, ())
     ]
+
+
+def _place(
+    connection: Connection, trees: set[int], commits: Sequence[Commit] | None
+) -> dict[int, list[tuple[int, Commit]]]:
+    """Give (position, commit) of each commit that has one of the trees, by the tree's number."""
+    found: dict[int, list[tuple[int, Commit]]] = {}
+    if commits is None:
+        for row in connection.execute(_commits_of(trees)).all():
+            found.setdefault(row[2], []).append((row[0], _read_commit(row)))
+        return found
+    numbers = {tree_id: number for number, tree_id in connection.execute(select(tree_table)) if number in trees}
+    for position, commit in enumerate(commits):
+        number = numbers.get(commit.tree_id)
+        if number is not None:
+            found.setdefault(number, []).append((position, commit))
+    return found
 
 
 class _Build(NamedTuple):

@@ -22,7 +22,7 @@ def list_episodes(
         target: Its name.
         points: As the store gives them, oldest first; commits between two of them are not known.
         sweeps: What they found says which commit did it, where a search has told.
-        mainline: The main branch, oldest first.
+        mainline: The branch, oldest first.
     """
     positions = {commit.commit_id: at for at, commit in enumerate(mainline)}
     turns = [

@@ -1,5 +1,5 @@
 """
-What the store remembers of the main branch: sweeps, and each target over the commits.
+What the store remembers: sweeps, and each target over the commits of a branch.
 """
 
 from __future__ import annotations
@@ -93,9 +93,9 @@ class LastKnown:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimelinePoint:
     """
-    A target at one commit of the main branch.
+    A target at one commit of a branch.
 
-    `position` counts the main branch's commits by first parents, the first is 0. `outcome` is the glossary's word
+    `position` counts the branch's commits by first parents, the first is 0. `outcome` is the glossary's word
     ("built", "broken", "outgrown", "timed out", "not decided"). `regions` is empty where the build left no image.
     `elapsed_s` is that of the build; of a carried result, of the build that it was carried from. `evidence_id` tells
     whether two points rest on one build.
@@ -127,7 +127,7 @@ class Episode:
     `first` is the first commit that is known to be bad, `before` the last good one known before it (None where none
     is), `mended` the first good one known after it (None while it lasts). `culprit` is the commit that did it, None
     where it is not known: then it came after `before`, up to `first`. `culprit_id` is its name also where it came by a
-    merge and is no commit of the main branch itself. `message` says what was wrong, as a sweep has found it; hostile,
+    merge and is no commit of the branch itself. `message` says what was wrong, as a sweep has found it; hostile,
     may be empty.
     """
 
@@ -142,7 +142,7 @@ class Episode:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetHistory:
-    """A target over the commits of the main branch; `points` and `episodes` oldest first, of `commit_count` commits."""
+    """A target over the commits of a branch; `points` and `episodes` oldest first, of `commit_count` commits."""
 
     target: str
     points: tuple[TimelinePoint, ...]

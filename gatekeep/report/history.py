@@ -1,5 +1,5 @@
 """
-A target over the commits of the main branch, for people and for machines.
+A target over the commits of a branch, for people and for machines.
 
 `history.schema.json` beside this file is the contract of the JSON; `format` rises when a reader of the old one would be
 misled.

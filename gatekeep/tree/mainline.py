@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Commit
-from gatekeep.tree.change import _LISTING, _list_boundaries, _parse_commits
+from gatekeep.tree.change import _LISTING, _list_boundaries, _parse_commits, is_ancestor
 from gatekeep.tree.repository import GitRepository
 
 _UNSHALLOW = "run git fetch --unshallow, or let CI clone the whole history"
@@ -33,6 +33,26 @@ def list_first_parents(repository: GitRepository, revision: str) -> tuple[Commit
             f"history of {revision}; {_UNSHALLOW}"
         )
     return commits
+
+
+def contains_commit(repository: GitRepository, head: Commit, commit_id: str) -> bool:
+    """Say whether a commit is another or contains it; one that is not in the repository now is contained by none."""
+    try:
+        return is_ancestor(repository._command, commit_id, head.commit_id)
+    except RepositoryError:
+        return False
+
+
+def name_branch(repository: GitRepository, revision: str) -> str:
+    """
+    Give the name of a branch for people, one that stays the same from commit to commit.
+
+    HEAD is told by the branch that is checked out; where none is, it is HEAD.
+    """
+    if revision != "HEAD":
+        return revision
+    answer = repository._command.run("symbolic-ref", "--quiet", "--short", "HEAD")
+    return answer.output.decode("utf-8", "replace").strip() or revision
 
 
 def list_tags(repository: GitRepository) -> tuple[tuple[str, str], ...]:

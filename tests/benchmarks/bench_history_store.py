@@ -236,7 +236,7 @@ def main() -> int:
                 "the commits of main": lambda: load_mainline(store),
                 "the newest commit": lambda: get_tip(store),
                 "all sweeps": lambda: list_sweeps(store),
-                "what the last sweep found": lambda: load_last_known(store, 10**9, tree.names),
+                "what the last sweep found": lambda: load_last_known(store, 10**9, tree.names, lambda _: True),
                 "whole results of one commit": lambda: store.list_evidence([newest.tree_id]),
             }
             for words, question in questions.items():

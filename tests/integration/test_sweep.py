@@ -374,18 +374,48 @@ def test_what_could_not_be_told_is_told_by_the_next_sweep_as_new(kelp: Kelp) -> 
     assert (code, report["sum"], report["sweep"]) == (0, "nothing new; 2 as bad as before", 3)
 
 
-def test_a_range_that_cannot_be_searched_is_named(kelp: Kelp) -> None:
+def test_another_beginning_is_compared_with_nothing(kelp: Kelp) -> None:
     kelp.sweep()
     files = {**kelp.files, "lib/crc.c": kelp.files["lib/crc.c"] + BREAK}
     kelp.repository.commit(contents(files), message="Another beginning", parents=[])
     code, report, text = kelp.sweep()
-    assert code == 1
-    assert [one["culprit"] for one in report["new"]] == [None]
+    assert (code, report["compared_with"]) == (1, None)
+    assert {one["culprit"] for one in report["new"]} == {None}
     said = " ".join(text.split())
-    assert f"it came between commit {kelp.base[:10]}, the last sweep that knew it, and" in said
-    assert "are not recorded" in said
-    code, report, text = kelp.sweep("--rewritten")
-    assert not any("not recorded" in remark for remark in report["remarks"])
+    assert (
+        f"the last sweep, of commit {kelp.base[:10]}, and all before it were of commits that this one does not" in said
+    )
+    # The branch is recorded as it is now.
+    code, report, _ = kelp.sweep()
+    assert (code, report["remarks"], report["sum"]) == (0, [], "nothing new; 2 as bad as before")
+
+
+def test_what_was_swept_on_another_branch_says_nothing_of_this_one(kelp: Kelp) -> None:
+    kelp.sweep()
+    files = {"lib/crc.c": kelp.files["lib/crc.c"] + BREAK}
+    kelp.repository.commit(contents(files), message="crc: Try something", branch="topic", parents=[kelp.base])
+    assert kelp.run("sweep", "topic")[0] == 1
+    kelp.append("lib/ring.c", b"/* a ring holds one less */\n", "ring: Say how many it holds")
+    code, report, _ = kelp.sweep()
+    assert (code, report["sum"], report["mended"], report["compared_with"]["id"]) == (
+        0,
+        "both targets are well",
+        [],
+        kelp.base,
+    )
+    # The same break on main is as new as it would be without the other branch.
+    culprit = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    code, report, text = kelp.sweep()
+    assert (code, [one["culprit"] for one in report["new"]]) == (1, [culprit]), text
+    assert kelp.run("sweep", "topic")[0] == 0
+    for branch, last in (("main", f"by commit {culprit[:10]}"), ("topic", "(crc: Try something)")):
+        code, text, errors = kelp.run("history", "riscv/float", "--branch", branch)
+        assert (code, text.splitlines()[-1]) == (0, "now: broken since 2001-01-01"), errors
+        assert last in " ".join(text.split())
+    site = kelp.folder / "site"
+    code, _, errors = kelp.run("health", "--out", str(site))
+    facts = json.loads((site / "facts.json").read_text())
+    assert (code, facts["branch"], facts["last_sweep"]["commit"]) == (0, "main", culprit), errors
 
 
 def test_a_sweep_whose_git_was_killed_searches_when_it_is_run_again(kelp: Kelp) -> None:
@@ -553,5 +583,13 @@ def test_a_history_of_nothing_says_what_to_do(told: Kelp, kelp: Kelp) -> None:
     assert kelp.run("history", "cortex-m/buoy") == (
         2,
         "",
-        "gatekeep: history: no commits are recorded yet; run gatekeep sweep, which records them\n",
+        "gatekeep: history: nothing is known of cortex-m/buoy; gatekeep targets lists what there is\n",
+    )
+    files = contents({"matrix.yml": told.files["matrix.yml"]})
+    told.repository.commit(files, message="Another beginning", branch="other", parents=[])
+    assert told.run("history", "cortex-m/buoy", "--branch", "other") == (
+        2,
+        "",
+        "gatekeep: history: cortex-m/buoy was built, but at no commit of other; name another --branch, or sweep this "
+        "one\n",
     )

@@ -254,6 +254,10 @@ def test_a_sweep_comes_back_with_its_builds_and_its_turns(tmp_path: Path) -> Non
         )
 
 
+def everything(_commit_id: str) -> bool:
+    return True
+
+
 def without_detail(outcome: object) -> object:
     assert isinstance(outcome, Built)
     return replace(outcome, footprint=replace(outcome.footprint, sections=(), symbols=()))
@@ -273,16 +277,22 @@ def test_what_was_last_known_is_that_of_the_newest_sweep_that_ended_and_decided(
         sinks[2].add(built_at(commits[2]))
         for sweep, state in zip(sweeps[:2], (SweepState.FINISHED, SweepState.UNDECIDED), strict=True):
             finish_sweep(store, sweep.sweep_id, state, [], START)
-        assert load_last_known(store, sweeps[0].sweep_id, ["riscv64/vale"]) == {}
-        known = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale", "arm/mere", "arm/new"])
+        assert load_last_known(store, sweeps[0].sweep_id, ["riscv64/vale"], everything) == {}
+        known = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale", "arm/mere", "arm/new"], everything)
         assert {name: (one.commit_id, one.outcome, one.evidence is None) for name, one in known.items()} == {
             "riscv64/vale": (commits[1].commit_id, "broken", False),
             "arm/mere": (commits[0].commit_id, "built", False),
             "arm/slow": (commits[1].commit_id, "timed out", False),
         }
+        # Of another branch.
+        aside = load_last_known(store, sweeps[3].sweep_id, ["arm/mere"], lambda one: one == commits[0].commit_id)
+        assert {name: one.sweep_id for name, one in aside.items()} == dict.fromkeys(
+            ("arm/mere", "arm/sunk", "riscv64/vale"), sweeps[0].sweep_id
+        )
+        assert load_last_known(store, sweeps[3].sweep_id, ["arm/mere"], lambda _: False) == {}
         # A later sweep of the same tree finds something else: the old outcome is still known, the build is not.
         sinks[3].add(built_at(commits[1]))
-        again = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale"])["riscv64/vale"]
+        again = load_last_known(store, sweeps[3].sweep_id, ["riscv64/vale"], everything)["riscv64/vale"]
         assert (again.outcome, again.evidence) == ("broken", None)
 
 
@@ -304,9 +314,9 @@ def test_a_build_past_its_limit_is_kept_for_people_and_known_to_nobody(tmp_path:
         # Under another toolchain: the tree came out all the same.
         store.add(built_at(commit, key="4" * 64))
         assert [point.outcome for point in load_timeline(store, slow.target)] == ["built"]
-        assert load_last_known(store, sweep.sweep_id + 1, []) == {}
+        assert load_last_known(store, sweep.sweep_id + 1, [], everything) == {}
         finish_sweep(store, sweep.sweep_id, SweepState.FINISHED, [], START)
-        last = load_last_known(store, sweep.sweep_id + 1, [])[slow.target]
+        last = load_last_known(store, sweep.sweep_id + 1, [], everything)[slow.target]
         assert (last.outcome, last.evidence) == ("timed out", None)
 
 
