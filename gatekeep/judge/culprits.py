@@ -11,6 +11,8 @@ from gatekeep.model.health import State
 from gatekeep.model.history import Sweep, Turn
 
 _TURNS = {State.BROKEN: Turn.BROKE, State.OUTGROWN: Turn.OUTGREW, State.TIMED_OUT: Turn.TIMED_OUT}
+#: A target that reaches its reserve has an image again, if it had none.
+_TOLD_TURNS = {**_TURNS, State.WELL: Turn.MENDED, State.IN_RESERVE: Turn.MENDED}
 
 
 def list_culprit_ids(sweeps: Iterable[Sweep]) -> frozenset[str]:
@@ -31,11 +33,15 @@ class Culprits:
     def __init__(self, sweeps: Iterable[Sweep], commits: Mapping[str, Commit], positions: Mapping[str, int]) -> None:
         self._positions = positions
         self._found: dict[tuple[str, Turn], list[tuple[int, Commit]]] = {}
+        self._told: dict[tuple[str, Turn], list[tuple[int, Sweep]]] = {}
         for sweep in sweeps:
             at = positions.get(sweep.commit_id)
-            for turn in sweep.turns if at is not None else ():
+            if at is None:
+                continue
+            for turn in sweep.turns:
+                self._told.setdefault((turn.target, turn.turn), []).append((at, sweep))
                 culprit = commits.get(turn.culprit_commit_id or "")
-                if culprit is not None and at is not None:
+                if culprit is not None:
                     self._found.setdefault((turn.target, turn.turn), []).append((at, culprit))
 
     def get(self, target: str, state: State, *, places: Collection[int], stretch: range) -> Commit | None:
@@ -57,3 +63,16 @@ class Culprits:
             if at in stretch and (place is None or place in places):
                 return culprit
         return None
+
+    def get_teller(self, target: str, state: State, stretch: range) -> Sweep | None:
+        """
+        Give the sweep that first told of a target's turn into a state; None where none has.
+
+        Args:
+            target: Its name.
+            state: The new one.
+            stretch: Positions at which the state lasted.
+        """
+        turn = _TOLD_TURNS.get(state)
+        told = self._told.get((target, turn), ()) if turn is not None else ()
+        return next((sweep for at, sweep in told if at in stretch), None)

@@ -277,6 +277,7 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
         culprit = line.culprits.get(
             target, run.state, places=range(after + 1, run.first + 1), stretch=range(run.first, end)
         )
+        teller = line.culprits.get_teller(target, run.state, range(run.first, end))
         events.append(
             Event(
                 target=target,
@@ -284,6 +285,8 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
                 commit=commit,
                 message=say_fault(found)[0] if found is not None and run.state is not State.WELL else "",
                 culprit=culprit if culprit != commit else None,
+                told_of=teller.commit_id if teller is not None else None,
+                told_at=teller.finished_at if teller is not None else None,
             )
         )
         end = run.first

@@ -126,8 +126,9 @@ class Event:
     """
     A turn of one target at one commit; `message` is one sentence, hostile, and may be empty.
 
-    `commit` is the first commit of the branch that shows it. `culprit` is the commit that did it, where a sweep has
-    found another.
+    `commit` is the first commit of the branch that is known to show it: another one, as soon as more is known.
+    `culprit` is the commit that did it, where a sweep has found another. `told_of` and `told_at` are the commit that
+    the sweep was of which first told it, and when that ended; None where only gates have seen it.
     """
 
     target: str
@@ -135,6 +136,8 @@ class Event:
     commit: Commit
     message: str = ""
     culprit: Commit | None = None
+    told_of: str | None = None
+    told_at: datetime | None = None
 
     @property
     def cause(self) -> Commit:

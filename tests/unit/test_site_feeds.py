@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 import jsonschema
 import pytest
 
+from gatekeep.model.evidence import Outcome
 from gatekeep.model.health import Health
 from gatekeep.model.history import Turn, TurnRecord
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
@@ -137,6 +138,23 @@ def test_feed_names_the_culprit_that_a_sweep_found():
     assert root.findtext(f"{ATOM}entry/{ATOM}content") == (
         "arm/mere broke at commit 0000000000, Commit 3: a pointer is cut to 32 bits"
     )
+
+
+def test_what_a_sweep_told_keeps_its_id_and_day_when_more_is_known():
+    commits = make_line(6)
+    told_at = datetime(2026, 2, 1, tzinfo=UTC)
+    found = make_sweep(commits[4].commit_id, told_at, [TurnRecord(target="arm/mere", turn=Turn.BROKE)])
+
+    def entry_of(*runs: tuple[int, int, Outcome]) -> tuple[str | None, ...]:
+        health = make_health({"arm/mere": list(runs)}, sweeps=[found])
+        root = check_feed(render_target_feed(health, health.targets[0]))
+        (entry,) = root.findall(f"{ATOM}entry")
+        return (entry.findtext(f"{ATOM}id"), entry.findtext(f"{ATOM}updated"), root.findtext(f"{ATOM}updated"))
+
+    first = entry_of((0, 0, image()), (4, 5, broken()))
+    assert first[1:] == ("2026-02-01T00:00:00Z",) * 2
+    # A search builds the commits between, and the fault shows two commits earlier.
+    assert entry_of((0, 1, image()), (2, 5, broken())) == first
 
 
 def test_hostile_feeds_are_well_formed():

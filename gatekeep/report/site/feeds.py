@@ -2,7 +2,9 @@
 An Atom feed for each port and target: what broke, was mended, outgrew its flash, reached its reserve.
 
 Ids are name-based UUIDs of what happened, so that a reader is told once, however often the site is written, and from
-whatever place it is read. Times are the commits': a feed that nothing happened to stays the same, byte for byte.
+whatever place it is read. What a sweep has told is named and dated by that sweep: the commit at which it shows first
+becomes another one when more commits are built, and a fault found tonight in an old commit is tonight's news. What
+only gates have seen is named and dated by its commit. A feed that nothing happened to stays the same, byte for byte.
 
 Links are relative to the feed's own address (RFC 3986, section 5.1.3), which serves wherever the folder lies; some
 readers need whole addresses, and get them where the site is told its own.
@@ -49,13 +51,15 @@ def render_target_feed(health: Health, target: TargetHealth, address: str = "") 
 
 
 def _render(health: Health, name: str, page: str, events: Sequence[Event], address: str) -> str:
-    newest = sorted(events, key=lambda event: (-health.position_of(event.commit), event.target))[:_ENTRIES]
+    newest = sorted(
+        events, key=lambda event: (-_date(event).timestamp(), -health.position_of(event.commit), event.target)
+    )[:_ENTRIES]
     entries = [
         FeedEntry(
-            identity=_identity(health.tree, health.branch, event.target, event.kind.value, event.commit.commit_id),
+            identity=_identity(health.tree, health.branch, event.target, event.kind.value, *_name(event)),
             event=event,
             page=names.target_page(event.target),
-            updated_at=event.commit.committed_at,
+            updated_at=_date(event),
         )
         for event in newest
     ]
@@ -70,6 +74,14 @@ def _render(health: Health, name: str, page: str, events: Sequence[Event], addre
         entries=entries,
         updated_at=max((entry.updated_at for entry in entries), default=health.commits[0].committed_at),
     )
+
+
+def _date(event: Event) -> datetime:
+    return event.told_at or event.commit.committed_at
+
+
+def _name(event: Event) -> tuple[str, ...]:
+    return (event.commit.commit_id,) if event.told_of is None else ("told", event.told_of)
 
 
 def _identity(*facts: str) -> str:
