@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 
 from gatekeep.errors import RepositoryError
+from gatekeep.tree.git_command import split_lines
 from gatekeep.tree.repository import GitRepository
 
 PREFIX = "refs/gatekeep/approvals"
@@ -35,7 +36,7 @@ def list_approval_refs(repository: GitRepository, digest: str) -> tuple[tuple[st
     output = command.ask(
         "for-each-ref", "--format=%(refname) %(objectname)", f"{PREFIX}/{digest}/", doing="listing approvals"
     )
-    pairs = (line.rpartition(" ") for line in output.decode("utf-8", "replace").splitlines())
+    pairs = (line.rpartition(" ") for line in split_lines(output, "replace"))
     return tuple((ref, object_id) for ref, _, object_id in pairs)
 
 

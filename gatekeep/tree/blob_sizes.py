@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from gatekeep.tree.git_command import split_lines
 from gatekeep.tree.repository import GitRepository
 
 
@@ -24,5 +25,5 @@ def load_blob_sizes(repository: GitRepository, blob_ids: Iterable[str]) -> dict[
     output = repository._command.ask_content(
         "cat-file", "--batch-check=%(objectname) %(objectsize)", doing="asking for the sizes of files", feed=feed
     )
-    pairs = (line.split(" ") for line in output.decode("ascii").splitlines())
+    pairs = (line.split(" ") for line in split_lines(output))
     return {blob_id: int(size) for blob_id, size in pairs if size.isdecimal()}

@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from gatekeep.errors import RepositoryError, UsageError
+from gatekeep.tree.git_command import split_lines
 from gatekeep.tree.merge import Person, Signature
 from gatekeep.tree.repository import GitRepository
 
@@ -37,7 +38,7 @@ def find_branch(repository: GitRepository, name: str) -> str:
     answer = repository._command.run("symbolic-ref", "--quiet", ref)
     if answer.exit_code != 0:
         return ref
-    target = answer.output.decode("utf-8", "surrogateescape").strip()
+    target = "".join(split_lines(answer.output)[:1])
     if not target.startswith(_HEADS):
         raise RepositoryError(f"{repository.place}: {ref} leads to {target}, which is no branch; name a branch")
     return target
@@ -48,7 +49,7 @@ def find_checkout(repository: GitRepository, ref: str) -> Path | None:
     output = repository._command.ask(
         "for-each-ref", "--format=%(refname)%00%(worktreepath)", ref, doing=f"asking who has {ref} checked out"
     )
-    for line in output.decode("utf-8", "surrogateescape").splitlines():
+    for line in split_lines(output):
         name, _, path = line.partition("\0")
         # The pattern also finds what lies below a name.
         if name == ref and path:

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Change, Commit
-from gatekeep.tree.git_command import GitCommand
+from gatekeep.tree.git_command import GitCommand, split_lines
 
 _FIELDS = ("%H", "%T", "%P", "%an", "%ae", "%ct", "%s")
 #: Fields cannot hold NUL: git ends a commit's header and subject there.
@@ -90,7 +90,7 @@ def _unknown_revision(command: GitCommand, revision: str, complaint: str) -> Rep
     names = command.ask(
         "for-each-ref", "--format=%(refname:lstrip=2)", "refs/heads", "refs/tags", "refs/remotes", doing="listing names"
     )
-    nearest = difflib.get_close_matches(revision, names.decode("utf-8", "replace").splitlines(), n=1)
+    nearest = difflib.get_close_matches(revision, split_lines(names, "replace"), n=1)
     if nearest:
         return RepositoryError(f"{message}; the nearest name is {nearest[0]!r}")
     if _is_shallow(command):

@@ -272,6 +272,20 @@ class GitCommand:
         return GitEndedError(f"{self.place}: git cannot be started: {error.strerror}; free some memory or processes")
 
 
+def split_lines(output: bytes, errors: str = "surrogateescape") -> list[str]:
+    """
+    Give the lines of what git printed; `errors` says what becomes of bytes that are not UTF-8.
+
+    Only LF ends a line. `str.splitlines` takes ten more characters for an end, U+2028 and U+0085 among them, and a name
+    of a branch may hold most of them, so whoever can push one could make lines of their own.
+
+    Source:
+        git-check-ref-format(1): a name holds no control character of ASCII; it may hold any other.
+    """
+    lines = output.decode("utf-8", errors).split("\n")
+    return lines[:-1] if lines[-1] == "" else lines
+
+
 def _quote(path: str) -> str:
     """Write a path into a list of object folders, in which a colon separates (git(1))."""
     if os.pathsep not in path and not path.startswith('"'):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from gatekeep.errors import RepositoryError
 from gatekeep.model.change import Commit
 from gatekeep.tree.change import _LISTING, _list_boundaries, _parse_commits, is_ancestor
+from gatekeep.tree.git_command import split_lines
 from gatekeep.tree.repository import GitRepository
 
 _UNSHALLOW = "run git fetch --unshallow, or let CI clone the whole history"
@@ -64,7 +65,7 @@ def list_tags(repository: GitRepository) -> tuple[tuple[str, str], ...]:
         doing="listing tags",
     )
     found: list[tuple[str, str]] = []
-    for line in output.decode("utf-8", "replace").splitlines():
+    for line in split_lines(output, "replace"):
         name, kind, object_id, peeled_kind, peeled_id = line.split("\0")
         if kind == "commit":
             found.append((name, object_id))

@@ -18,7 +18,7 @@ from pathlib import Path
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.quantity import parse_seconds
 from gatekeep.tree.change import is_ancestor
-from gatekeep.tree.git_command import GitCommand, git_environment
+from gatekeep.tree.git_command import GitCommand, git_environment, split_lines
 
 HEADS = "refs/heads/"
 _DEFAULT_LIMIT_S = 1800.0
@@ -126,7 +126,7 @@ class Branches:
 
     def __init__(self, command: GitCommand, protected: Sequence[str]) -> None:
         self._command = command
-        head = command.run("symbolic-ref", "--quiet", "HEAD").output.decode("utf-8", "surrogateescape").strip()
+        head = "".join(split_lines(command.run("symbolic-ref", "--quiet", "HEAD").output)[:1])
         self._head = head
         patterns = protected or ((head,) if head.startswith(HEADS) else ())
         if not patterns:
@@ -135,7 +135,7 @@ class Branches:
         output = command.ask("for-each-ref", "--format=%(refname)%00%(symref)%00%(objectname)", doing="listing names")
         self._leads_to: dict[str, str] = {}
         self._tips: dict[str, str] = {}
-        for line in output.decode("utf-8", "surrogateescape").splitlines():
+        for line in split_lines(output):
             name, symref, object_id = line.split("\0")
             self._tips[name] = object_id
             if symref:

@@ -313,8 +313,8 @@ class GitRepository:
         )
         if answer.exit_code != 0:
             return None
-        lines = answer.output.splitlines()
-        return None if not lines or b"boundary" in lines else lines[0].split()[0].decode("ascii", "replace")
+        lines = answer.output.split(b"\n")
+        return None if not lines[0] or b"boundary" in lines else lines[0].split()[0].decode("ascii", "replace")
 
     def read_file(self, tree_id: str, path: str) -> bytes | None:
         """

@@ -163,6 +163,8 @@ def test_first_parents_leave_out_what_a_merge_brings(tree: Tree) -> None:
             "Merge the side",
         ]
         assert list_tags(repository) == (("v2", first),)
+        tree.git("tag", "a\u2028b\x85", first)
+        assert list_tags(repository) == (("a\u2028b\x85", first), ("v2", first))
 
 
 _SWEEPING = """

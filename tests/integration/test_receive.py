@@ -45,7 +45,7 @@ class Server:
         ).stdout.strip()
 
     def refs(self) -> dict[str, str]:
-        lines = self.git("for-each-ref", "--format=%(refname) %(objectname)").splitlines()
+        lines = self.git("for-each-ref", "--format=%(refname) %(objectname)").split("\n")
         return dict(line.split(" ") for line in lines)
 
     def command(self, *refspecs: str, options: Sequence[str] = ()) -> list[str]:
@@ -232,6 +232,7 @@ def test_a_symbolic_name_does_not_lead_around_the_gate(server: Server) -> None:
         "'|touch${IFS}sprung|'\"&",
         "a%00%n%(refname)",
         "häfen\u202e",
+        "x\u2028y\u2029z\x85",
         "HEAD",
     ],
 )
@@ -246,6 +247,19 @@ def test_a_branch_of_any_name_is_a_branch(server: Server, name: str) -> None:
     taken, text = server.push(f":refs/heads/{name}")
     assert (taken, "is protected: it cannot be deleted" in unwrap(text)) == (False, True)
     assert not [path for folder in (server.path, server.kelp.folder) for path in folder.rglob("sprung")]
+
+
+@pytest.mark.parametrize("name", ["x\u2028y", "x\u2029", "\x85x"])
+def test_no_name_of_somebody_elses_branch_locks_the_server(server: Server, name: str) -> None:
+    """git-check-ref-format(1) allows every character past ASCII, ends of lines by Unicode among them."""
+    for folder in ("heads", "tags"):
+        assert server.push(f"HEAD:refs/{folder}/{name}") == (True, "")
+    edit(server.kelp)
+    taken, text = server.push("main")
+    assert taken, text
+    assert "verdict: pass" in text
+    assert server.push(f":refs/heads/{name}") == (True, "")
+    assert server.refs().keys() == {"refs/heads/main", f"refs/tags/{name}"}
 
 
 def test_what_a_commit_says_steers_no_terminal(server: Server) -> None:

@@ -1,6 +1,8 @@
 """The environment that git runs in."""
 
-from gatekeep.tree.git_command import git_environment
+import pytest
+
+from gatekeep.tree.git_command import git_environment, split_lines
 
 OWN = {
     "PATH": "/bin",
@@ -51,3 +53,18 @@ def test_settings_are_numbered_without_a_gap():
     assert settings["core.hooksPath"] == "/dev/null"
     assert settings["protocol.allow"] == "never"
     assert f"GIT_CONFIG_KEY_{count}" not in environment
+
+
+@pytest.mark.parametrize(
+    ("output", "lines"),
+    [
+        (b"", []),
+        (b"\n", [""]),
+        (b"a\nb\n", ["a", "b"]),
+        (b"a\n\nb", ["a", "", "b"]),
+        ("a\u2028b\u2029\x85\x0b\x0c\r\x1c\n".encode(), ["a\u2028b\u2029\x85\x0b\x0c\r\x1c"]),
+        (b"h\xe4fen\n", ["h\udce4fen"]),
+    ],
+)
+def test_only_a_line_feed_ends_a_line(output: bytes, lines: list[str]):
+    assert split_lines(output) == lines

@@ -77,6 +77,14 @@ def test_no_module_outgrows_its_noun() -> None:
     assert {name: count for name, count in long.items() if count > MOST_LINES} == {}
 
 
+def test_only_a_line_feed_ends_a_line_of_git() -> None:
+    """`splitlines` takes U+2028 for an end, and a branch may be called so: `git_command.split_lines` does not."""
+    for path in (PACKAGE / "tree").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            found = isinstance(node, ast.Attribute) and node.attr in ("splitlines", "readlines")
+            assert not found, f"{path.name}:{getattr(node, 'lineno', 0)}"
+
+
 def test_the_top_level_is_the_designs() -> None:
     root = PACKAGE.parent
     wanted = {"README.md", "DEVELOPERS.md", "pyproject.toml", "gatekeep", "matrices", "tests", "ci"}
