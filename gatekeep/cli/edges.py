@@ -91,6 +91,17 @@ class Edges:
         """
         return self.open_store()
 
+    def check_store(self, *, contents: bool) -> None:
+        """
+        See whether the store is whole, in any thread and before it is opened; `history.integrity` says what that takes.
+
+        Raises:
+            StoreError: It is damaged.
+        """
+        from gatekeep.history.integrity import check_contents, check_structure
+
+        (check_contents if contents else check_structure)(self.folder / "evidence.db")
+
     def read_waivers(self, text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
         """Read a file of waivers that lies beside a matrix, or take what was read of it before."""
         return self.matrices.read_waivers(text, path, matrix, parse_waivers)

@@ -95,7 +95,10 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     --url names the one under which the folder is served. Ids of feed entries stay the same with and without it.
     """
     with open_edges(repository, store=store, verbose=False) as edges:
-        gathered, done = show_site(edges.store, edges.folder, gather_sources(edges, branch, matrix), out, url)
+        check = edges.start.beside(lambda: edges.check_store(contents=False))
+        sources = gather_sources(edges, branch, matrix)
+        check.result()
+        gathered, done = show_site(edges.store, edges.folder, sources, out, url)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(

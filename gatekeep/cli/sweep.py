@@ -132,6 +132,8 @@ def sweep(
     """
     with open_edges(run.repository, store=run.store, verbose=run.verbose, sandbox=run.sandbox) as edges:
         tip = edges.repository.resolve(commit)
+        # Nobody waits for a night's first second, and what a day has spoilt is told before anything is written.
+        edges.check_store(contents=True)
         with claim_sweep(edges.store, edges.folder / "sweeps", tip, edges.now(), _say) as claimed:
             report = _Night(edges, claimed, tip, run.matrix, run.workers).run(since)
             shown = _show_log_places(report, edges.folder)

@@ -36,7 +36,7 @@ from gatekeep.history.codec import decode_evidence, seal_carried
 from gatekeep.model.evidence import Evidence
 
 #: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
-_APPLICATION_ID = 0x67617465
+APPLICATION_ID = 0x67617465
 #: Raised together with a migration.
 SCHEMA_VERSION = 4
 
@@ -212,10 +212,10 @@ def check_or_create(connection: Connection, path: Path) -> None:
         metadata.create_all(connection)
         for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX, *_STAMP_TRIGGERS):
             connection.execute(text(statement))
-        connection.execute(text(f"PRAGMA application_id = {_APPLICATION_ID}"))
+        connection.execute(text(f"PRAGMA application_id = {APPLICATION_ID}"))
         connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
         return
-    if application_id != _APPLICATION_ID:
+    if application_id != APPLICATION_ID:
         raise StoreError(f"{path}: is a database, but not gatekeep's; name another store with --store")
     if version > SCHEMA_VERSION:
         raise StoreError(

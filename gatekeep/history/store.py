@@ -3,14 +3,16 @@ The store: evidence that outlives a run.
 
 One SQLite file in WAL mode, spoken to through SQLAlchemy Core so that a server database can take its place. Every
 record is committed with synchronous=FULL before anybody is told of it: what was reported survives kill -9 and power
-loss. A store that is damaged, foreign or newer than this program is an error, never a fresh start.
+loss. A store that is damaged, foreign or newer than this program is an error, never a fresh start: every opening
+looks at what it is and, where it was left open, whether it is whole; sweeps and the health site look each time
+(`integrity.py` says at what and why). Every result has a digest, which is looked at when it is read.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
@@ -23,6 +25,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_detail, decode_marked, encode_detail, encode_evidence, mark, seal_carried
+from gatekeep.history.integrity import holding_open
 from gatekeep.history.readset_codec import decode_read_set, encode_read_set
 from gatekeep.history.schema import (
     PAST_LIMIT,
@@ -66,10 +69,13 @@ class SqliteStore:
         event.listen(self._engine, "connect", _prepare_connection)
         event.listen(self._engine, "begin", _begin)
         self._writing = self._engine.execution_options(gatekeep_writes=True)
-        with self._mapped_errors("opened"):
+        with self._mapped_errors("opened"), ExitStack() as stack:
             path.parent.mkdir(parents=True, exist_ok=True)
+            stack.enter_context(holding_open(path))
+            stack.callback(self._engine.dispose)
             with self._writing.begin() as connection:
                 check_or_create(connection, path)
+            self._held = stack.pop_all()
 
     def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
@@ -235,7 +241,7 @@ class SqliteStore:
 
     def close(self) -> None:
         """Let go of the file."""
-        self._engine.dispose()
+        self._held.close()
 
     def __enter__(self) -> SqliteStore:
         return self
