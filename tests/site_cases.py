@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from gatekeep.judge.health import compose_health
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Built, Diagnostic, Evidence, Footprint, Outcome, RegionUse, name_outcome
-from gatekeep.model.health import Health, LogExcerpt, Outlook, Run, state_of
+from gatekeep.model.health import CleanBuild, Health, LogExcerpt, Outlook, Run, state_of
 from gatekeep.model.history import Sweep, SweepState, TurnRecord
 from gatekeep.model.matrix import Maintainer, Matrix, Part, Port, Region
 from gatekeep.model.waiver import Waiver
@@ -62,11 +62,16 @@ def make_health(
     tags: Sequence[tuple[str, str]] = (),
     matrix: Matrix | None = None,
     swept: tuple[str, datetime] | None = None,
+    undecided: Collection[str] = (),
     sweeps: Sequence[Sweep] = (),
     side_commits: Sequence[Commit] = (),
     waivers: Sequence[Waiver] = (),
 ) -> Health:
-    """Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had."""
+    """
+    Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had.
+
+    `swept` is commit and end of a sweep that built all but those that are `undecided`.
+    """
     line = tuple(commits or make_line(commit_count))
     evidence: dict[int, Evidence] = {}
     runs: dict[str, list[Run]] = {}
@@ -100,6 +105,16 @@ def make_health(
                     built_at=first,
                 )
             )
+    clean: dict[str, CleanBuild] = {}
+    if swept is not None:
+        at = next(commit for commit in line if commit.commit_id == swept[0])
+        clean = {
+            target: CleanBuild(commit=at, sweep_id=1, built_at=swept[1], outcome=name_outcome(stretches[-1][2]))
+            for target, stretches in results.items()
+            if stretches and target not in undecided
+        }
+        state = SweepState.UNDECIDED if undecided else SweepState.FINISHED
+        sweeps = (*sweeps, replace(make_sweep(*swept), state=state))
     return compose_health(
         matrix=matrix or make_matrix(results, part=PART),
         branch="main",
@@ -109,9 +124,11 @@ def make_health(
         tags=tags,
         logs=logs,
         outlooks=outlooks,
-        sweeps=(*sweeps, *([make_sweep(*swept)] if swept is not None else ())),
+        sweeps=sweeps,
         side_commits=side_commits,
         waivers=waivers,
+        clean=clean,
+        decided=clean.keys(),
     )
 
 

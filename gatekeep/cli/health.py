@@ -24,12 +24,13 @@ from gatekeep.cli.options import (
 )
 from gatekeep.cli.site_past import SitePast, load_past, save_past
 from gatekeep.errors import RepositoryError, StoreError, UsageError
+from gatekeep.history.clean_builds import list_decided, load_clean_builds
 from gatekeep.history.kept_logs import read_log
 from gatekeep.history.standing import load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
 from gatekeep.judge.culprits import list_culprit_ids
-from gatekeep.judge.health import compose_health, list_needed
+from gatekeep.judge.health import compose_health, find_ended, list_needed
 from gatekeep.judge.outlook import list_outlooks
 from gatekeep.logs import log_event
 from gatekeep.model.change import Change, Commit
@@ -237,6 +238,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
     start = _forget(past.notes, commits, standing.known_count)
     whole, light = list_needed(standing.runs)
     evidence = _load(store, whole, light)
+    ended = find_ended(sources.sweeps)
     return compose_health(
         matrix=sources.matrix,
         branch=sources.branch,
@@ -251,6 +253,8 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         changes_from=start,
         earlier_pages=tuple(past.notes.commits),
         waivers=sources.waivers,
+        clean=load_clean_builds(store, sources.sweeps, commits, standing.runs),
+        decided=list_decided(store, ended.sweep_id) if ended is not None else (),
     )
 
 

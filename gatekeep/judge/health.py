@@ -5,7 +5,7 @@ How every target stands, since which commit, and what needs somebody: runs of re
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import assert_never
@@ -25,6 +25,7 @@ from gatekeep.model.evidence import (
 from gatekeep.model.health import (
     STATES_BY_URGENCY,
     Beginning,
+    CleanBuild,
     CommitHealth,
     Event,
     EventKind,
@@ -39,7 +40,7 @@ from gatekeep.model.health import (
     TargetHealth,
     Trouble,
 )
-from gatekeep.model.history import Sweep
+from gatekeep.model.history import Sweep, SweepState
 from gatekeep.model.matrix import Matrix, Port, Target
 from gatekeep.model.quantity import render_bytes
 from gatekeep.model.waiver import Waiver
@@ -94,6 +95,8 @@ def compose_health(
     changes_from: int = 0,
     earlier_pages: Sequence[str] = (),
     waivers: Sequence[Waiver] = (),
+    clean: Mapping[str, CleanBuild] | None = None,
+    decided: Collection[str] = (),
 ) -> Health:
     """
     Put together what the pages show.
@@ -112,6 +115,8 @@ def compose_health(
         changes_from: The position from which on changes are wanted.
         earlier_pages: Commits before it that changed something, as an earlier call has found.
         waivers: Those of the branch's newest commit that are in force.
+        clean: By target, the newest clean build that a sweep has made.
+        decided: Targets that the sweep of `find_ended` has built and told something of.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
     culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
@@ -129,25 +134,37 @@ def compose_health(
         else one
         for one in found
     ]
+    if clean:
+        found = [replace(one, clean=clean.get(one.name)) for one in found]
     by_port: dict[str, list[TargetHealth]] = {}
     for one in found:
         by_port.setdefault(one.target.port, []).append(one)
     ports = [PortHealth(port=port, targets=tuple(by_port[port.name])) for port in matrix.ports if port.name in by_port]
-    ended = next((sweep for sweep in reversed(sweeps) if sweep.state.has_ended), None)
+    ports.sort(key=lambda one: _age(one.port))
+    ended = find_ended(sweeps)
     swept = positions.get(ended.commit_id) if ended is not None else None
     return Health(
         tree=matrix.tree,
         branch=branch,
         commits=tuple(commits),
-        ports=tuple(sorted(ports, key=lambda one: _age(one.port))),
+        ports=tuple(ports),
         tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
         troubles=_group_troubles(found, matrix),
         changes=_list_changes(matrix.targets, commits, runs, evidence, changes_from),
         earlier_pages=tuple(earlier_pages),
         swept=commits[swept] if swept is not None else None,
         swept_at=ended.finished_at if ended is not None and swept is not None else None,
+        swept_state=ended.state if ended is not None and swept is not None else None,
+        undecided=tuple(one.name for port in ports for one in port.targets if one.name not in decided)
+        if ended is not None and swept is not None and ended.state is SweepState.UNDECIDED
+        else (),
         open_sweep=sweeps[-1] if sweeps and not sweeps[-1].state.has_ended else None,
     )
+
+
+def find_ended(sweeps: Sequence[Sweep]) -> Sweep | None:
+    """Give the newest sweep that came to its end; None before the first."""
+    return next((sweep for sweep in reversed(sweeps) if sweep.state.has_ended), None)
 
 
 def _age(port: Port) -> tuple[bool, int]:

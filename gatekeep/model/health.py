@@ -10,7 +10,7 @@ from enum import Enum
 
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Footprint, RegionUse
-from gatekeep.model.history import Sweep
+from gatekeep.model.history import Sweep, SweepState
 from gatekeep.model.matrix import Port, Target
 from gatekeep.model.rule import Rule
 from gatekeep.model.waiver import Waiver
@@ -181,6 +181,20 @@ class Outlook:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CleanBuild:
+    """
+    The newest build that a sweep has made of a target from nothing.
+
+    `built_at` is aware, in UTC. `outcome` is the glossary's word; never "not decided", which is no build.
+    """
+
+    commit: Commit
+    sweep_id: int
+    built_at: datetime
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TargetHealth:
     """
     One target.
@@ -188,7 +202,8 @@ class TargetHealth:
     `runs` are in the order of the branch and may leave commits out. `state` is that of the last run. `message` and
     `place` say what is wrong, hostile, and empty where nothing is. `evidence` is the newest result; `footprint` the
     newest image's, whole, and `measured` the commit that it was measured at. `built_commit` is the commit that the
-    newest result was built for. `events` run newest first. `waivers` are those in force that name it.
+    newest result was built for. `events` run newest first. `waivers` are those in force that name it. `clean` is None
+    where no sweep has decided it.
     """
 
     target: Target
@@ -205,6 +220,7 @@ class TargetHealth:
     outlooks: tuple[Outlook, ...] = ()
     log: LogExcerpt | None = None
     waivers: tuple[Waiver, ...] = ()
+    clean: CleanBuild | None = None
 
     @property
     def waived_until(self) -> date | None:
@@ -319,8 +335,9 @@ class Health:
 
     `commits` are the branch's by first parents, oldest first, never empty; `tags` (name, position), by position.
     `ports` newest first, `troubles` worst first. `changes` in the order of the branch. `swept` is the commit of the
-    last sweep that ended and `swept_at` its end; None before the first. `open_sweep` is a later one that has not
-    ended: under way, or interrupted.
+    last sweep that ended, `swept_at` its end and `swept_state` how it ended; None before the first. `undecided` are
+    targets that it has no clean build of because of the machine, in the order of the ports. `open_sweep` is a later one
+    that has not ended: under way, or interrupted.
     """
 
     tree: str
@@ -332,6 +349,8 @@ class Health:
     changes: tuple[CommitHealth, ...] = ()
     swept: Commit | None = None
     swept_at: datetime | None = None
+    swept_state: SweepState | None = None
+    undecided: tuple[str, ...] = ()
     open_sweep: Sweep | None = None
     earlier_pages: tuple[str, ...] = ()
     _changed: frozenset[str] = field(init=False, repr=False, compare=False)

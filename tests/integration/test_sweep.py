@@ -185,6 +185,36 @@ def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there
     assert (code, report["sum"], report["sweep"], report["complete"]) == (0, "both targets are well", 1, True)
 
 
+def test_the_site_claims_no_clean_build_that_a_sweep_has_not_made(kelp: Kelp, tmp_path: Path) -> None:
+    def show() -> tuple[dict[str, Any], dict[str, Any], str]:
+        site = tmp_path / "site"
+        assert kelp.run("health", "--out", str(site), "--branch", "main")[0] == 0
+        facts = json.loads((site / "facts.json").read_text())
+        jsonschema.validate(facts, json.loads((REPORT / "facts.schema.json").read_text()))
+        clean = {one["name"]: one["clean_build"] for port in facts["ports"] for one in port["targets"]}
+        return facts["last_sweep"], clean, " ".join((site / "index.html").read_text().split())
+
+    kelp.sweep()
+    last, clean, _ = show()
+    assert (last["state"], last["undecided"]) == ("finished", [])
+    assert [(one["commit"], one["outcome"]) for one in clean.values()] == [(kelp.base, "built")] * 2
+    first = clean["riscv/float"]["built_at"]
+    head = kelp.append("lib/crc.c", BREAK, "crc: Sound the depth")
+    tools = hide_programs("riscv64-", os.environ["PATH"], kelp.folder / "bin")
+    assert kelp.sweep(path=tools)[0] == 1
+    last, clean, front = show()
+    assert (last["commit"], last["state"], last["undecided"]) == (head, "undecided", ["riscv/float"])
+    assert (clean["cortex-m/buoy"]["commit"], clean["cortex-m/buoy"]["outcome"]) == (head, "broken")
+    assert clean["riscv/float"] == {"commit": kelp.base, "built_at": first, "outcome": "built"}
+    assert "The last sweep built 1 of 2 targets clean at" in front
+    assert "has no clean build of 1 of 2 targets: because of the machine it is undecided" in front
+    kelp.sweep()
+    last, clean, front = show()
+    assert (last["state"], last["undecided"]) == ("finished", [])
+    assert [(one["commit"], one["outcome"]) for one in clean.values()] == [(head, "broken")] * 2
+    assert "The last sweep built every target clean at" in front
+
+
 def wait_for_first_build(process: subprocess.Popen[str]) -> None:
     wait_for_line(process, "1 of ")
 

@@ -115,6 +115,46 @@ def test_front_page_is_calm_when_all_is_well():
     assert "arm Both targets are well." in words
 
 
+def undecided(*names: str) -> Health:
+    return make_health(
+        {name: [(0, 5, image())] for name in ("arm/mere", "arm/holm", "riscv64/vale")},
+        swept=(f"{5:040x}", datetime(2026, 1, 7, 3, tzinfo=UTC)),
+        undecided=names,
+    )
+
+
+def test_a_sweep_that_left_targets_undecided_needs_somebody_and_claims_no_clean_build_of_them():
+    health = undecided("arm/holm", "riscv64/vale")
+    page = Reader(render_front_page(health))
+    assert "The last sweep built 1 of 3 targets clean at 0000000000 and ended 7 January 2026, 03:00 UTC." in page.words
+    assert (
+        "Needs somebody The last sweep has no clean build of 2 of 3 targets: because of the machine they are "
+        "undecided. The same sweep, called again, builds what is left. arm/holm riscv64/vale " in page.words
+    )
+    assert "Nobody" not in page.words
+    words = [Reader(render_target_page(health, target)).words for target in health.targets]
+    said = dict(zip([target.name for target in health.targets], words, strict=True))
+    assert "Last clean build 0000000000, 7 January 2026, 03:00 UTC " in said["arm/mere"]
+    assert "Last clean build no sweep has told of it yet" in said["arm/holm"]
+    assert "every target" in Reader(render_front_page(undecided())).words
+    none = Reader(render_front_page(undecided("arm/mere", "arm/holm", "riscv64/vale"))).words
+    assert "The last sweep built no target clean at" in none
+    assert "has no clean build of any target: " in none
+
+
+def test_pages_of_targets_stay_when_a_sweep_tells_nothing_of_them():
+    def digests(health: Health) -> dict[str, str]:
+        return {file.path: file.digest for file in iter_files(health)}
+
+    one, two = digests(undecided("arm/holm")), digests(undecided("arm/holm", "riscv64/vale"))
+    assert {path for path in one if one[path] != two[path]} == {
+        "index.html",
+        "facts.json",
+        target_page("riscv64/vale"),
+        port_page("riscv64"),
+    }
+
+
 def test_front_page_tells_of_regions_that_fill_within_90_days_only():
     def outlook(day: date) -> Outlook:
         return Outlook(
@@ -203,7 +243,7 @@ def test_port_page_names_maintainers_states_flash_and_toolchain():
     assert "In the tree since 1 March 2026" in words
     assert "Fullest is main: 500 B of 1000 B, 50.0 %. Measured at 0000000000, the last image." in words
     assert "Toolchain bare-clang 0.17.1" in words
-    assert "Last clean build 0000000000, 7 January 2026, 03:00 UTC" in words
+    assert "Last clean build 0000000000, 7 January 2026, 03:00 UTC: broken" in words
     assert "loongarch64/ness broke at 0000000000 Commit 4 by Mei Castellan, 5 January 2026" in words
 
 

@@ -29,9 +29,7 @@ def render_facts(health: Health) -> str:
             "branch": health.branch,
             "head": _commit(health.head),
             "commit_count": len(health.commits),
-            "last_sweep": {"commit": health.swept.commit_id, "ended_at": rfc3339(health.swept_at)}
-            if health.swept is not None and health.swept_at is not None
-            else None,
+            "last_sweep": _last_sweep(health),
             "open_sweep": _open_sweep(health.open_sweep),
             "troubles": [
                 {
@@ -52,6 +50,17 @@ def render_facts(health: Health) -> str:
 def read_schema_text() -> str:
     """Give the JSON Schema of the facts, as it is published."""
     return (files("gatekeep.report") / "facts.schema.json").read_text(encoding="utf-8")
+
+
+def _last_sweep(health: Health) -> dict[str, Any] | None:
+    if health.swept is None or health.swept_at is None or health.swept_state is None:
+        return None
+    return {
+        "commit": health.swept.commit_id,
+        "ended_at": rfc3339(health.swept_at),
+        "state": health.swept_state.value,
+        "undecided": list(health.undecided),
+    }
 
 
 def _port(port: PortHealth) -> dict[str, Any]:
@@ -89,6 +98,13 @@ def _target(target: TargetHealth) -> dict[str, Any]:
         "toolchain": target.target.toolchain.name,
         "toolchain_version": evidence.toolchain_version if evidence is not None else None,
         "built_at": rfc3339(evidence.started_at) if evidence is not None and evidence.started_at is not None else None,
+        "clean_build": {
+            "commit": target.clean.commit.commit_id,
+            "built_at": rfc3339(target.clean.built_at),
+            "outcome": target.clean.outcome,
+        }
+        if target.clean is not None
+        else None,
         "elapsed_s": round(evidence.elapsed_s, 3) if evidence is not None else None,
         "outlooks": [_outlook(outlook) for outlook in target.outlooks],
         "waivers": [

@@ -90,9 +90,8 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequ
     ]
     yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name])]
     newest = [digest for port in health.ports for digest in pages[port.port.name]]
-    whole = _digest(
-        health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], health.open_sweep
-    )
+    sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep)
+    whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], sweeps)
     yield [SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))]
     yield [SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))]
 
@@ -119,7 +118,7 @@ class _Frame:
         self.where = (health.tree, health.branch)
         # Drawings span the branch, and so depend on where their axis ends.
         end = end_of_axis(len(health.commits))
-        self.facts = (*self.where, health.commits[0], end, health.tags, health.swept, health.swept_at)
+        self.facts = (*self.where, health.commits[0], end, health.tags, health.swept is not None)
         self.paged = frozenset((*health.earlier_pages, *(change.commit.commit_id for change in health.changes)))
 
 
@@ -205,7 +204,7 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     yield target.measured if target.measured != health.head else None
     yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
     yield (target.state, target.beginning, target.message, target.place, target.built_commit)
-    yield (target.events, target.outlooks, target.log, target.waivers)
+    yield (target.events, target.outlooks, target.log, target.waivers, target.clean)
 
 
 def _digest(*values: object) -> str:
