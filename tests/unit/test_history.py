@@ -1,4 +1,4 @@
-"""The store remembers sweeps and the main branch, and can be brought here from every earlier format."""
+"""The store remembers sweeps and the main branch."""
 
 from __future__ import annotations
 
@@ -20,12 +20,9 @@ from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Built, Evidence, TimedOut
 from gatekeep.model.history import SweepState, Turn, TurnRecord
 from gatekeep.model.readset import Carried, ReadSet
+from tests.unit.test_migrations import V3
 from tests.unit.test_store import FOOTPRINT, OUTCOMES, make_evidence
 
-#: Made by make_store.py beside them, each by the gatekeep of its time.
-V1 = Path(__file__).parents[1] / "data" / "stores" / "v1.db"
-V2 = V1.with_name("v2.db")
-V3 = V1.with_name("v3.db")
 START = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 BUILT, BROKEN = OUTCOMES[0], OUTCOMES[1]
 
@@ -62,81 +59,6 @@ def built_at(commit: Commit, target: str = "riscv64/vale", **changes: object) ->
 def carried_to(commit: Commit, evidence: Evidence) -> Evidence:
     source = Carried(tree_id=evidence.tree_id, commit_id=evidence.commit_id)
     return replace(evidence, tree_id=commit.tree_id, commit_id=commit.commit_id, carried=source)
-
-
-def schema_of(path: Path) -> dict[str, set[tuple[str, str, int, int]]]:
-    """Columns by table (name, type, not null, key), and of every index its columns."""
-    connection = sqlite3.connect(path)
-    found: dict[str, set[tuple[str, str, int, int]]] = {}
-    for kind, name in connection.execute("SELECT type, name FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"):
-        rows = connection.execute(f"PRAGMA {'table_info' if kind == 'table' else 'index_info'}({name})").fetchall()
-        found[name] = {(row[1], row[2], row[3], row[5]) if kind == "table" else (row[2], "", row[0], 0) for row in rows}
-    connection.close()
-    return found
-
-
-@pytest.mark.parametrize("stored", [V1, V2, V3], ids=["1", "2", "3"])
-def test_an_older_store_is_migrated_to_the_very_tables_of_a_new_one(tmp_path: Path, stored: Path) -> None:
-    path, fresh = tmp_path / "evidence.db", tmp_path / "fresh.db"
-    shutil.copy(stored, path)
-    SqliteStore(path).close()
-    SqliteStore(fresh).close()
-    assert schema_of(path) == schema_of(fresh)
-    connection = sqlite3.connect(path)
-    assert connection.execute("PRAGMA user_version").fetchone() == (4,)
-    assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    connection.close()
-
-
-@pytest.mark.parametrize("stored", [V1, V2, V3], ids=["1", "2", "3"])
-def test_a_migrated_store_has_all_that_it_had(tmp_path: Path, stored: Path) -> None:
-    path = tmp_path / "evidence.db"
-    shutil.copy(stored, path)
-    read_set = ReadSet(files=("Makefile", "drivers/uart.c"), folders=(".", "drivers"))
-    wanted = tuple(
-        replace(make_evidence(outcome, f"riscv64/b{number}"), read_set=read_set)
-        for number, outcome in enumerate(OUTCOMES[:5])
-    )
-    with SqliteStore(path) as store:
-        assert store.list_evidence(["1" * 40], whole=True) == wanted
-        assert {entry.target for entry in store.list_evidence(["7" * 40])} == {entry.target for entry in wanted}
-        assert [bar.target for bar in store.list_barred()] == ["riscv64/b1"]
-        # And it can do what the old one could not.
-        commit = replace(make_commits(1)[0], tree_id="7" * 40)
-        record_mainline(store, [commit])
-        states = load_states(store)
-        assert [(state.target, state.point.outcome, state.point.is_carried) for state in states] == [
-            ("riscv64/b0", "built", True),
-            ("riscv64/b1", "broken", True),
-            ("riscv64/b2", "broken", True),
-            ("riscv64/b3", "outgrown", True),
-            ("riscv64/b4", "outgrown", True),
-        ]
-        assert states[0].point.regions == FOOTPRINT.regions
-
-
-def test_a_store_that_cannot_be_migrated_is_an_error_and_stays_as_it_was(tmp_path: Path) -> None:
-    path = tmp_path / "evidence.db"
-    shutil.copy(V1, path)
-    connection = sqlite3.connect(path)
-    connection.execute("UPDATE evidence SET payload = x'00' WHERE target = 'riscv64/b3'")
-    connection.commit()
-    before = schema_of(path)
-    with pytest.raises(StoreError, match="stored evidence is damaged"):
-        SqliteStore(path)
-    assert schema_of(path) == before
-    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
-    connection.close()
-
-
-def test_a_format_that_was_never_written_is_an_error(tmp_path: Path) -> None:
-    path = tmp_path / "evidence.db"
-    SqliteStore(path).close()
-    connection = sqlite3.connect(path)
-    connection.execute("PRAGMA user_version = 0")
-    connection.close()
-    with pytest.raises(StoreError, match="is of format 0, which no gatekeep has written"):
-        SqliteStore(path)
 
 
 def test_the_main_branch_comes_back_in_order_and_grows(tmp_path: Path) -> None:
