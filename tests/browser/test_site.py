@@ -8,17 +8,22 @@ Source: axe-core's rules for WCAG 2.2 A and AA, and its best practices; WAI-ARIA
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
 from playwright.sync_api import Browser
 
+from gatekeep.model.evidence import TimedOut
 from gatekeep.model.health import LogExcerpt
+from gatekeep.model.history import Sweep, SweepState
+from gatekeep.model.rule import Rule
 from gatekeep.report.site.names import commit_page, port_page, target_page
 from gatekeep.report.site.write import write_site
-from tests.browser.visit import SIZES, open_page
-from tests.cases import broken, outgrown, warning
+from tests.browser.visit import SIZES, Visit, open_page
+from tests.cases import broken, make_waiver, outgrown, warning
 from tests.site_cases import image, make_health, make_hostile_health
 
 FRONT = "index.html"
@@ -58,6 +63,36 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def waived_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A waiver, an interrupted sweep and one that left something undecided, a target too slow and one never built."""
+    out = tmp_path_factory.mktemp("waived")
+    waiver = make_waiver(Rule.BROKEN, "loongarch64/ness", until=date(2026, 6, 30))
+    swept_at = datetime(2026, 1, 5, 3, tzinfo=UTC)
+    health = make_health(
+        {
+            "arm/mere": [(0, 5, image(600))],
+            "arm/tarn/debug": [(0, 2, image(600)), (3, 5, TimedOut(limit_s=60, stopped_by="SIGTERM"))],
+            "loongarch64/ness": [(0, 3, image()), (4, 5, broken())],
+            "riscv64/vale": [],
+        },
+        waivers=(waiver,),
+        swept=(f"{4:040x}", swept_at),
+        undecided=("riscv64/vale",),
+    )
+    interrupted = Sweep(
+        sweep_id=2,
+        commit_id=f"{5:040x}",
+        tree_id="",
+        started_at=swept_at + timedelta(days=1),
+        finished_at=None,
+        state=SweepState.INTERRUPTED,
+        seen_at=swept_at + timedelta(days=1, minutes=7),
+    )
+    write_site(replace(health, open_sweep=interrupted), out)
+    return out
+
+
+@pytest.fixture(scope="session")
 def hostile_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("hostile")
     write_site(make_hostile_health(), out)
@@ -68,7 +103,17 @@ def hostile_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("path", PAGES)
 def test_axe_finds_nothing_and_nothing_overflows(browser: Browser, site: Path, axe: str, path, size, scheme):
-    visit = open_page(browser, site, path, size=size, scheme=scheme)
+    check_access(open_page(browser, site, path, size=size, scheme=scheme), axe, size)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("path", [FRONT, PORT, TARGET, FULL, target_page("riscv64/vale")])
+def test_axe_finds_nothing_where_little_is_well(browser: Browser, waived_site: Path, axe: str, path, size, scheme):
+    check_access(open_page(browser, waived_site, path, size=size, scheme=scheme), axe, size)
+
+
+def check_access(visit: Visit, axe: str, size: str) -> None:
     assert visit.faults == []
     # Evaluated by the inspector, which the pages' own policy does not bind.
     visit.page.evaluate(axe)
@@ -149,6 +194,15 @@ def test_times_are_shown_in_the_readers_zone(browser: Browser, site: Path):
     assert time.inner_text() == "6 January 2026, 17:00"
     assert time.get_attribute("datetime") == "2026-01-06T08:00:00Z"
     assert time.get_attribute("title") == "6 January 2026, 08:00 UTC"
+    visit.page.context.close()
+
+
+@pytest.mark.parametrize("zone", ["America/Los_Angeles", "Pacific/Kiritimati", "UTC"])
+@pytest.mark.parametrize("path", [FRONT, PORT, TARGET])
+def test_a_day_is_the_same_day_in_every_zone(browser: Browser, waived_site: Path, zone, path):
+    visit = open_page(browser, waived_site, path, zone=zone)
+    (day,) = {entry.inner_text() for entry in visit.page.locator('time[datetime="2026-06-30"]').all()}
+    assert day == "30 June 2026"
     visit.page.context.close()
 
 

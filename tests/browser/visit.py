@@ -28,14 +28,21 @@ class Visit:
 
 
 def open_page(
-    browser: Browser, site: Path, path: str, *, size: str = "desktop", scheme: str = "light", script: bool = True
+    browser: Browser,
+    site: Path,
+    path: str,
+    *,
+    size: str = "desktop",
+    scheme: str = "light",
+    script: bool = True,
+    zone: str = "Asia/Tokyo",
 ) -> Visit:
     width, height = SIZES[size]
     context = browser.new_context(
         viewport={"width": width, "height": height},
         color_scheme="dark" if scheme == "dark" else "light",
         java_script_enabled=script,
-        timezone_id="Asia/Tokyo",
+        timezone_id=zone,
         reduced_motion="reduce",
     )
     return Visit(context, site, path)

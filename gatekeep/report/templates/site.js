@@ -1,6 +1,6 @@
 "use strict";
-// Times in the reader's zone; the markup keeps the instant.
-for (const time of document.querySelectorAll("time")) {
+// Times in the reader's zone; the markup keeps the instant. A day without a time is the same in every zone.
+for (const time of document.querySelectorAll("time[datetime*=T]")) {
   const moment = new Date(time.dateTime);
   if (isNaN(moment)) continue;
   const whole = time.textContent.includes("UTC");
