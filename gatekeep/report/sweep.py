@@ -83,8 +83,11 @@ def render_sweep(report: SweepReport, *, colour: bool, width: int) -> str:
     for cause in report.audit.causes:
         if cause.standing is not Standing.NOT_DECIDED:
             lines += ["", *iter_audit_cause(cause, cells)]
-    shown = (*findings.undecided, *_gravest_last(findings.reasons))
-    lines += iter_reason_lines(judgement, shown, colour=colour, width=cells)
+    lines += iter_reason_lines(judgement, findings.undecided, colour=colour, width=cells)
+    for reason in _gravest_last(findings.reasons):
+        lines += iter_reason_lines(judgement, [reason], colour=colour, width=cells)
+        for text in _say_people(report, reason):
+            lines += _wrap(text, cells, first=_INDENT, rest=_INDENT * 2)
     total = f"sweep: {say_sum(report)}"
     lines += ["", f"{_COLOURS[report.decision]}{total}{_RESET}" if colour else total]
     return "".join(f"{line.rstrip()}\n" for line in lines)
@@ -112,10 +115,14 @@ def say_sum(report: SweepReport) -> str:
         rest.append(f"{standing} as bad as before")
     if waived := _count_targets(findings.waived):
         rest.append(f"{waived} waived")
-    if undecided := _count_targets(findings.undecided):
+    undecided = _count_targets(findings.undecided)
+    if undecided and parts:
         rest.append(f"{undecided} undecided")
     if wrong := len(report.audit.select(Standing.MISMATCH)):
         rest.append(f"{count(wrong, 'result')} carried wrongly before")
+    if undecided and not parts:
+        # A night that found nothing because it could not look is not told as one that found nothing.
+        return "; ".join((_say_undecided(undecided, len(report.matrix.targets)), *filter(None, [", ".join(rest)])))
     if not parts and not rest:
         number = len(report.matrix.targets)
         return {1: "the only target is well", 2: "both targets are well"}.get(number, f"all {number} targets are well")
@@ -124,6 +131,14 @@ def say_sum(report: SweepReport) -> str:
         figure, _, words = parts[0].partition(" ")
         parts[0] = f"{count(int(figure), 'target')} {words}"
     return "; ".join(filter(None, (", ".join(parts) or "nothing new", ", ".join(rest))))
+
+
+def _say_undecided(undecided: int, number: int) -> str:
+    if undecided < number:
+        return f"{undecided} of {number} targets undecided, nothing new in the others"
+    return (
+        "undecided: the only target was not built" if number == 1 else f"undecided: none of {number} targets was built"
+    )
 
 
 def _iter_header(report: SweepReport, width: int) -> Iterator[str]:
@@ -205,6 +220,27 @@ def to_judgement(report: SweepReport) -> Judgement:
     )
 
 
+def _say_people(report: SweepReport, reason: Reason) -> Iterator[str]:
+    """Who did it, and who cares for what it hit: whom a mail of the night is for."""
+    culprit = next((one for one in report.change.commits if one.commit_id == reason.commit_id), None)
+    if culprit is not None:
+        yield f"by {_say_person(culprit.author_name, culprit.author_email)}"
+    ports = {target.port for target in report.matrix.targets if target.name in reason.targets}
+    cared = {
+        port.name: tuple(_say_person(one.name, one.email) for one in port.maintainers)
+        for port in report.matrix.ports
+        if port.name in ports
+    }
+    for people in dict.fromkeys(cared.values()):
+        if people:
+            names = [name for name, others in cared.items() if others == people]
+            yield f"cared for by {', '.join(people)} ({_name(names)})"
+
+
+def _say_person(name: str, email: str | None) -> str:
+    return " ".join(part for part in (name or "nobody named", f"<{email}>" if email else "") if part)
+
+
 def _gravest_last(reasons: tuple[Reason, ...]) -> list[Reason]:
     """What is read first stands next to the last line."""
     order = [rule for rule, _ in _NEW_WORDS]
@@ -262,7 +298,7 @@ def render_sweep_json(report: SweepReport) -> str:
             "built": report.built_count,
             "built_before": report.known_count,
             "results": [_result(entry) for entry in report.evidence],
-            "new": [_reason(reason) for reason in findings.reasons],
+            "new": [{**_reason(reason), "maintainers": _maintainers(report, reason)} for reason in findings.reasons],
             "as_before": [_reason(reason) for reason in findings.standing],
             "undecided": [_reason(reason) for reason in findings.undecided],
             "waived": [_reason(reason) for reason in findings.waived],
@@ -317,6 +353,16 @@ def _reason(reason: Reason) -> dict[str, Any]:
         "logs": list(reason.log_paths),
         "waiver": reason.waiver or None,
     }
+
+
+def _maintainers(report: SweepReport, reason: Reason) -> list[dict[str, Any]]:
+    ports = {target.port for target in report.matrix.targets if target.name in reason.targets}
+    return [
+        {"port": port.name, "name": one.name, "email": one.email}
+        for port in report.matrix.ports
+        if port.name in ports
+        for one in port.maintainers
+    ]
 
 
 def _culprit(answer: CulpritAnswer) -> dict[str, Any]:

@@ -4,6 +4,7 @@ The script of the night, as a scheduler calls it: a bare repository to fetch fro
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -76,9 +77,13 @@ def night(tmp_path: Path) -> Night:
 
 def test_nights_fetch_sweep_render_and_leave_a_summary(night: Night) -> None:
     site = night.folder / "site"
-    code, lines, errors = night.call("--out", str(site))
+    files = {name: night.folder / f"night.{name}" for name in ("json", "sarif", "junit")}
+    options = [word for name, file in files.items() for word in (f"--{name}", str(file))]
+    code, lines, errors = night.call("--out", str(site), *options)
     assert (code, lines[0]) == (0, f"kelp {night.base[:10]}: both targets are well"), errors
     assert (site / "index.html").exists()
+    assert json.loads(files["json"].read_text())["sum"] == "both targets are well"
+    assert all(file.stat().st_size > 0 for file in files.values())
 
     night.append("lib/crc.c", BREAK, "crc: Sound \x1b[31mthe depth")
     head = night.push()
@@ -144,6 +149,11 @@ def test_a_night_in_which_nothing_could_be_swept_says_so(night: Night) -> None:
     assert (code, lines[0]) == (2, "nothing was judged: gatekeep sweep ended with exit code 2")
     assert any(line.startswith("matrix.yml:2:1: ") for line in lines)
 
+    script = [str(NIGHTLY), "--fetch", "origin", str(night.clone.path)]
+    found = subprocess.run(script, capture_output=True, text=True, check=False, env={"PATH": night.path})
+    assert (found.returncode, found.stdout) == (2, "")
+    assert "--fetch origin moves no HEAD: name REPOSITORY and COMMIT, for instance . origin/main" in found.stderr
+
     process = night.begin("--no-such-option")
     output, errors = process.communicate(timeout=60)
     assert (process.returncode, output) == (2, "")
@@ -154,7 +164,7 @@ def test_a_night_without_a_compiler_is_undecided_and_says_what_to_do(night: Nigh
     tools = hide_programs("riscv64-", night.path, night.folder / "tools")
     code, lines, _ = night.call(path=tools)
     assert code == 3
-    assert lines[0] == f"kelp {night.base[:10]}: nothing new; 1 undecided"
+    assert lines[0] == f"kelp {night.base[:10]}: 1 of 2 targets undecided, nothing new in the others"
     assert "riscv64-" in " ".join(lines)
 
 

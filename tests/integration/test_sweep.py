@@ -114,6 +114,15 @@ def test_what_broke_between_two_sweeps_is_named_with_its_commit(kelp: Kelp) -> N
     lines = summary.read_text().splitlines()
     assert lines[0] == f"kelp {head[:10]}: 2 targets newly broken"
     assert lines[-1] == "sweep: 2 targets newly broken"
+    # Whom the mail is for: who did it, and who cares for what it hit.
+    said = " ".join(" ".join(lines).split())
+    assert "by Isa Thorne <isa@skerry.example> cared for by Oda Brekke <oda@kelp.example> (cortex-m, riscv)" in said, (
+        said
+    )
+    assert [(one["port"], one["email"]) for one in report["new"][0]["maintainers"]] == [
+        ("cortex-m", "oda@kelp.example"),
+        ("riscv", "oda@kelp.example"),
+    ]
     # A path is left whole: one that is cut cannot be opened.
     assert max(len(line) for line in lines if str(kelp.store) not in line) <= 78
 
@@ -177,7 +186,7 @@ def test_a_sweep_that_lacks_a_compiler_is_undecided_and_goes_on_when_it_is_there
     assert (code, report["verdict"], report["sum"], report["complete"]) == (
         3,
         "undecided",
-        "nothing new; 1 undecided",
+        "1 of 2 targets undecided, nothing new in the others",
         False,
     )
     # PATH is part of what a build depends on, so the other target is built again too; the sweep is the same.
