@@ -18,10 +18,11 @@ from gatekeep.cli.start import begin_toolchains, list_caches
 from gatekeep.judge.case import Case
 from gatekeep.judge.loosening_reasons import list_statements
 from gatekeep.judge.verdict import judge, sort_evidence
+from gatekeep.model.allowance import hold_to_base
 from gatekeep.model.approval import ApprovalRequest, make_request
 from gatekeep.model.change import Change
 from gatekeep.model.evidence import Evidence
-from gatekeep.model.matrix import Approver
+from gatekeep.model.matrix import Approver, Matrix
 from gatekeep.model.plan import Plan
 from gatekeep.model.verdict import Judgement
 from gatekeep.runner.approvals import NO_SOURCES, ApprovalSources, gather_approvals
@@ -65,7 +66,8 @@ def judge_change(
     repository = edges.repository
     matrices, waivers = _load_files(edges, change, matrix)
     edges = replace(edges, environment=_hide_asked_for(edges.environment, change, matrices))
-    get_toolchains = begin_toolchains(edges, matrices.by_tree.values())
+    built = _hold_to_base(edges, change, matrices, waivers, approvals)
+    get_toolchains = begin_toolchains(edges, built.values())
     barred = {bar.target for bar in edges.store.list_barred()}
     stored = edges.store.list_evidence(_trees(change))
     if rebuild or not stored:
@@ -75,7 +77,7 @@ def judge_change(
     plan = plan_change(
         PlanInputs(
             change=change,
-            matrices=matrices.by_tree,
+            matrices=built,
             toolchains=toolchains,
             stored=() if rebuild else list_trusted(stored, barred),
             durations_s=edges.store.load_durations(),
@@ -125,13 +127,7 @@ def load_request(edges: Edges, change: Change, matrix: Path | None) -> tuple[App
         UsageError: The base has none.
     """
     matrices, waivers = _load_files(edges, change, matrix)
-    case = Case(
-        change=change,
-        matrices=matrices.by_tree,
-        evidence={},
-        judged_on=_settle_day(edges, change, matrices, waivers),
-        waivers=waivers.by_tree,
-    )
+    case = _make_bare_case(edges, change, matrices, waivers)
     return _make_request(case, matrices), case.base_matrix.approvers
 
 
@@ -154,13 +150,48 @@ def _settle_day(edges: Edges, change: Change, matrices: Matrices, waivers: Waive
 
 
 def _hide_asked_for(environment: Mapping[str, str], change: Change, matrices: Matrices) -> Mapping[str, str]:
-    """Leave out what only recipes of the change ask for: a token of the machine is not the change's to read."""
-    trusted = {commit.tree_id for commit in (change.base, *change.forks.values())}
+    """
+    Leave out what only recipes of other trees than the base ask for: a token of the machine is not the change's to see.
+
+    Whoever makes a change chooses where it leaves the base's history, so what an older commit kept counts for nothing.
+    """
     kept: dict[bool, set[str]] = {True: {"PATH"}, False: set()}
     for tree_id, matrix in matrices.by_tree.items():
         for target in matrix.targets:
-            kept[tree_id in trusted].update(target.recipe.keep_environment)
+            kept[tree_id == change.base.tree_id].update(target.recipe.keep_environment)
     return {name: value for name, value in environment.items() if name not in kept[False] - kept[True]}
+
+
+def _hold_to_base(
+    edges: Edges, change: Change, matrices: Matrices, waivers: WaiverFiles, approvals: ApprovalSources
+) -> dict[str, Matrix]:
+    """
+    Give the matrices by which trees are built: with no limit above the base's, until somebody approves the change.
+
+    A target with a lowered limit has another evidence key, so what was made under one stands for nothing else.
+    """
+    base = matrices.by_tree[change.base.tree_id]
+    held: dict[int, Matrix] = {}
+    for matrix in matrices.by_tree.values():
+        # Most commits leave the matrix as it is, and share one value of it.
+        if id(matrix) not in held:
+            held[id(matrix)] = hold_to_base(matrix, base)
+    by_tree = {tree_id: held[id(matrix)] for tree_id, matrix in matrices.by_tree.items()}
+    if all(by_tree[tree_id] is matrix for tree_id, matrix in matrices.by_tree.items()):
+        return matrices.by_tree
+    case = _ask_approvers(edges, _make_bare_case(edges, change, matrices, waivers), matrices, approvals)
+    return matrices.by_tree if case.approved_by else by_tree
+
+
+def _make_bare_case(edges: Edges, change: Change, matrices: Matrices, waivers: WaiverFiles) -> Case:
+    """Make a case of what is known before anything is built."""
+    return Case(
+        change=change,
+        matrices=matrices.by_tree,
+        evidence={},
+        judged_on=_settle_day(edges, change, matrices, waivers),
+        waivers=waivers.by_tree,
+    )
 
 
 def _make_request(case: Case, matrices: Matrices) -> ApprovalRequest:

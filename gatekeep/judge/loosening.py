@@ -19,6 +19,7 @@ import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from gatekeep.judge.limit_loosening import list_new_demands
 from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_parts
 from gatekeep.judge.version_range import is_within
 from gatekeep.judge.waiver_loosening import compare_waivers
@@ -120,6 +121,8 @@ def _iter_looser(base: Matrix, head: Matrix) -> Iterator[_Looser]:
             message = f"{claim.pattern} is claimed no longer"
             yield _Looser(subject="the claims", aspect=("claims", claim.pattern), message=message)
     yield from _compare_approvers(base.approvers, head.approvers)
+    for new, (aspect, message) in list_new_demands(base, head):
+        yield _Looser(subject="", aspect=("new", *aspect), message=message, target=new.name, place=new.place)
     grown = frozenset(name for name, _ in base.rules.growth_per_change)
     targets = {target.name: target for target in head.targets}
     ports = {port.name: port for port in head.ports}

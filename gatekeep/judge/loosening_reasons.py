@@ -105,7 +105,9 @@ def _reason_of(case: Case, members: list[_Episode]) -> Reason:
     told = first.loosening
     names = tuple(sorted(member.target for member in members if member.target is not None))
     base = case.matrix_before(first.commit)
-    concerned = describe_targets(names, base) if names else ""
+    # New targets stand in the commit's own matrix alone.
+    known = base if all(base.get_target(name) is not None for name in names) else case.matrix_of(first.commit)
+    concerned = describe_targets(names, known) if names else ""
     if not told.subject:
         whom = concerned
     elif concerned and told.aspect[0] != "port":

@@ -57,6 +57,12 @@ OUTGROWN: Files = {"src/main.c": FAT.encode()}
 GONE: Files = {"boards/pier/board.mk": None}
 WARNS: Files = {"src/main.c": MAIN.replace("    return", "    int unused;\n    return").encode()}
 PIER = "      pier:\n"
+SLOW = """\
+  slow:
+    build: [make, "BOARD={board}", "O={out}", "WARN=-Wall -Werror"]
+    elf: "{out}/{board}.elf"
+    time_limit: 24 h
+"""
 
 WAYS = (
     Way("drop the target", "dropped-target", "dropped from the matrix", ((PIER, "      quay:\n"),), GONE),
@@ -78,6 +84,16 @@ WAYS = (
         "dropped-target",
         "dropped from the matrix",
         ((PIER, "      pier: {configurations: {never: }}\n"),),
+    ),
+    Way(
+        "add a target that may run for a day",
+        "loosened",
+        "its time limit is 86400 s, and no target of the base may take above 600 s",
+        (
+            ("parts:\n", SLOW + "parts:\n"),
+            (PIER, PIER + "      jetty: {recipe: slow}\n"),
+        ),
+        {"boards/jetty/board.mk": b"BLINKS := 4\n"},
     ),
     Way(
         "raise the capacity", "loosened", "the capacity is raised", (("capacity: 256 B", "capacity: 4 KiB"),), OUTGROWN
@@ -374,6 +390,38 @@ def test_a_recipe_of_the_change_is_not_given_a_secret_that_the_base_does_not_kee
     assert any("builds are given SKERRY_TOKEN" in reason["message"] for reason in report["reasons"])
     assert "s3cr3t" not in str(report)
     assert not [path for path in tree.store.rglob("*") if path.is_file() and b"s3cr3t" in path.read_bytes()]
+
+
+def test_a_secret_that_the_base_kept_once_is_not_given_to_a_change_that_leaves_it_there(
+    tree: Guarded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever makes a change chooses where it begins."""
+    monkeypatch.setenv("SKERRY_TOKEN", "0ld-s3cr3t")
+    kept = tree.edit(("    time_limit: 60 s\n", "    time_limit: 60 s\n    keep_environment: [SKERRY_TOKEN]\n"))
+    fork = tree.propose(kept)
+    base = tree.propose(tree.edit(), base=fork)
+    spill = MAKEFILE + "\t@echo token $(SKERRY_TOKEN) >&2; false\n"
+    code, report, _ = tree.gate(tree.propose({"Makefile": spill.encode()}, base=fork), base=base)
+    assert (code, rules_of(report)) == (1, {"broken"})
+    assert "0ld-s3cr3t" not in str(report)
+    assert not [path for path in tree.store.rglob("*") if path.is_file() and b"0ld-s3cr3t" in path.read_bytes()]
+
+
+def test_builds_of_a_change_are_held_to_the_bases_limits_until_they_are_approved(tree: Guarded) -> None:
+    """And what was seen under the smaller limit is not taken for a result under the larger."""
+    base = tree.propose(tree.edit(("time_limit: 60 s", "time_limit: 3 s")))
+    slow = MAKEFILE + "\t@[ $(BOARD) != pier ] || sleep 4\n"
+    head = tree.propose({**tree.edit(), "Makefile": slow.encode()}, base=base)
+    tree.drop_approvals()
+    code, report, _ = tree.gate(head, base=base)
+    assert (code, rules_of(report)) == (1, {"loosened", "timed-out"})
+    assert any("its time limit of 3 s" in reason["message"] for reason in report["reasons"]), report["reasons"]
+    assert tree.approve(head, base=base) == 0
+    code, report, _ = tree.gate(head, base=base)
+    assert code == 0, report["reasons"]
+    tree.drop_approvals()
+    code, report, _ = tree.gate(head, base=base)
+    assert (code, rules_of(report)) == (1, {"loosened", "timed-out"})
 
 
 class TestApprovals:
