@@ -35,6 +35,7 @@ from gatekeep.report.sarif import render_sarif
 from gatekeep.report.site.files import iter_files
 from gatekeep.report.sweep import render_mail, render_sweep, render_sweep_json, to_judgement
 from gatekeep.report.terminal import render_terminal
+from tests.atom import check_atom
 from tests.judgements import hostile, make_evidence, make_job
 from tests.site_cases import make_hostile_health
 from tests.tricks import TRICKS, make_answer, make_audit, make_bar, make_history, make_sweep
@@ -174,6 +175,8 @@ def test_site_has_our_elements_attributes_and_links_alone(text: str, calm_site: 
             found, calm = ElementTree.fromstring(content), ElementTree.fromstring(calm_site[path])
             assert shape(found) == shape(calm), path
             assert links_of(found) == links_of(calm), path
+            if path.endswith(".atom"):
+                check_atom(content)
         elif path == "facts.json":
             wanted = f"{text} 3".encode("utf-8", "backslashreplace").decode()
             assert wanted in set(iter_strings(json.loads(content)))
