@@ -66,6 +66,7 @@ def make_health(
     sweeps: Sequence[Sweep] = (),
     side_commits: Sequence[Commit] = (),
     waivers: Sequence[Waiver] = (),
+    today: date | None = None,
 ) -> Health:
     """
     Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had.
@@ -129,6 +130,7 @@ def make_health(
         waivers=waivers,
         clean=clean,
         decided=clean.keys(),
+        today=today,
     )
 
 

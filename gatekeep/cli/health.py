@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 import click
@@ -117,7 +118,8 @@ class SiteSources:
 
     `matrix` lists the targets that are shown, `branch` is the name for people, `commits` run oldest first, `tags` are
     (name, commit id). `sweeps` run oldest first; `side_commits` are culprits that these have found and that are no
-    commits of the branch itself. `waivers` are those of its newest commit that are in force.
+    commits of the branch itself. `waivers` are those of its newest commit that are in force. `today` is the day in UTC
+    on which outlooks are told, None for the days that they are foretold from.
     """
 
     matrix: Matrix
@@ -127,6 +129,7 @@ class SiteSources:
     sweeps: tuple[Sweep, ...] = ()
     side_commits: tuple[Commit, ...] = ()
     waivers: tuple[Waiver, ...] = ()
+    today: date | None = None
 
 
 def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteSources:
@@ -163,6 +166,7 @@ def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteS
         sweeps=sweeps,
         side_commits=_load_side_commits(repository, sweeps, commits),
         waivers=tuple(waiver for waiver in waivers.by_tree[head.tree_id] if waiver.is_in_force(edges.today)),
+        today=edges.today,
     )
 
 
@@ -255,6 +259,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         waivers=sources.waivers,
         clean=load_clean_builds(store, sources.sweeps, commits, standing.runs),
         decided=list_decided(store, ended.sweep_id) if ended is not None else (),
+        today=sources.today,
     )
 
 

@@ -11,6 +11,7 @@ from datetime import date
 from typing import assert_never
 
 from gatekeep.judge.culprits import Culprits
+from gatekeep.judge.outlook import see_on
 from gatekeep.judge.wording import describe_targets
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import (
@@ -97,6 +98,7 @@ def compose_health(
     waivers: Sequence[Waiver] = (),
     clean: Mapping[str, CleanBuild] | None = None,
     decided: Collection[str] = (),
+    today: date | None = None,
 ) -> Health:
     """
     Put together what the pages show.
@@ -117,6 +119,7 @@ def compose_health(
         waivers: Those of the branch's newest commit that are in force.
         clean: By target, the newest clean build that a sweep has made.
         decided: Targets that the sweep of `find_ended` has built and told something of.
+        today: On which outlooks are told; None for the day that each is foretold from.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
     culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
@@ -134,6 +137,8 @@ def compose_health(
         else one
         for one in found
     ]
+    if today is not None:
+        found = [replace(one, outlooks=tuple(see_on(seen, today) for seen in one.outlooks)) for one in found]
     if clean:
         found = [replace(one, clean=clean.get(one.name)) for one in found]
     by_port: dict[str, list[TargetHealth]] = {}

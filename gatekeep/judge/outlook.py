@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from typing import Any
 from zlib import crc32
 
 from gatekeep.judge.forecast import PRESENT_DAYS, Silence, foretell
 from gatekeep.model.change import Commit
-from gatekeep.model.health import Outlook, Run
+from gatekeep.model.health import OUTLOOK_DAYS, Outlook, Run
 
 _DAY_S = 86400.0
 _UNKNOWN = -1
@@ -86,6 +86,24 @@ def list_outlooks(
         if outlooks:
             found[target] = outlooks
     return found
+
+
+def see_on(outlook: Outlook, today: date) -> Outlook:
+    """
+    Let an outlook be told on a day: the last one up to today on which what is said of it changed.
+
+    So a page that tells it is rendered anew only when it must say something else. Before the day that it is foretold
+    from, which is some machine's clock's fault, it is told as on that day.
+    """
+    turns = (
+        outlook.reached_on - timedelta(days=OUTLOOK_DAYS),
+        *map(_day_after, (outlook.early_on, outlook.reached_on)),
+    )
+    return replace(outlook, seen_on=max((day for day in turns if outlook.from_on < day <= today), default=None))
+
+
+def _day_after(day: date) -> date:
+    return day + timedelta(days=1)
 
 
 def _find_present(target: str, image: Run, days: Sequence[float]) -> int:

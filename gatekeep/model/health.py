@@ -160,6 +160,10 @@ class LogExcerpt:
     line_count: int
 
 
+#: The front page tells of regions that reach their reserve within this many days.
+OUTLOOK_DAYS = 90
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
     """
@@ -167,6 +171,7 @@ class Outlook:
 
     `late_on` is None where it lies too far ahead to be told. `bytes_per_day` runs (low, middle, high). `from_bytes` is
     the present size, `commits_per_day` the branch's present pace, above 0, by which days become places on a drawing.
+    `seen_on` is the day on which it is told; None for the one that it is foretold from.
     """
 
     region: str
@@ -178,6 +183,22 @@ class Outlook:
     from_bytes: int
     commits_per_day: float
     point_count: int
+    seen_on: date | None = None
+
+    @property
+    def is_soon(self) -> bool:
+        """Whether it is reached within `OUTLOOK_DAYS`, or was to be before now."""
+        return (self.reached_on - (self.seen_on or self.from_on)).days <= OUTLOOK_DAYS
+
+    @property
+    def has_passed(self) -> bool:
+        """Whether the day on which it was to be reached is over."""
+        return self.reached_on < (self.seen_on or self.from_on)
+
+    @property
+    def is_due(self) -> bool:
+        """Whether the first day on which it might be reached is over."""
+        return self.early_on < (self.seen_on or self.from_on)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,10 +7,12 @@ main builds. What the proposals should lead to is held by ci/demo and, build by 
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
 import sys
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -124,14 +126,21 @@ def test_the_river_gauge_is_seen_to_fill_up(browser: Browser, demonstration: Pat
     """Its table grows with every trip; the releases stand in the plot, and the forecast in words."""
     visit = open_page(browser, demonstration / "site", "index.html")
     page = visit.page
+    # The demonstration's commits have days of their own: what is said of them depends on when they are shown.
+    facts = json.loads((demonstration / "site" / "facts.json").read_text())
+    named = {one["name"]: one["outlooks"] for port in facts["ports"] for one in port["targets"] if one["outlooks"]}
+    (told,) = named["riscv32/rill"]
+    soon = str(datetime.now(UTC).date() + timedelta(days=90))
     filling = page.locator(".filling li")
-    assert filling.count() == 1
-    assert filling.inner_text().startswith("riscv32/rill: at its present growth main reaches its reserve around ")
-    filling.get_by_role("link").click()
+    assert filling.count() == sum(one["reached_on"] <= soon for outlooks in named.values() for one in outlooks)
+    said = "main was to reach its reserve around " if told["has_passed"] else "main reaches its reserve around "
+    rill = filling.filter(has_text="riscv32/rill")
+    assert said in rill.inner_text()
+    rill.get_by_role("link").click()
     assert page.locator("h1").inner_text().startswith("rill")
     plots = page.locator("svg[role=img]").all_text_contents()
     assert any(all(f"v1.{minor}" in text for minor in range(6)) for text in plots)
-    assert "it reaches its reserve around" in page.locator("main").inner_text()
+    assert said.replace("main", "it") in page.locator("main").inner_text()
     page.context.close()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import PurePosixPath
 from posixpath import normpath
@@ -155,52 +155,80 @@ def test_pages_of_targets_stay_when_a_sweep_tells_nothing_of_them():
     }
 
 
-def test_front_page_tells_of_regions_that_fill_within_90_days_only():
-    def outlook(day: date) -> Outlook:
-        return Outlook(
-            region="main",
-            from_on=date(2026, 1, 6),
-            reached_on=day,
-            early_on=date(2026, 2, 1),
-            late_on=None,
-            bytes_per_day=(1.0, 2.0, 3.0),
-            from_bytes=500,
-            commits_per_day=1.0,
-            point_count=9,
-        )
+def outlook(reached_on: date, *, early_on: date = date(2026, 2, 1), late_on: date | None = None) -> Outlook:
+    return Outlook(
+        region="main",
+        from_on=date(2026, 1, 6),
+        reached_on=reached_on,
+        early_on=early_on,
+        late_on=late_on,
+        bytes_per_day=(1.0, 2.0, 3.0),
+        from_bytes=500,
+        commits_per_day=1.0,
+        point_count=9,
+    )
 
+
+def filling(told: Outlook, today: date | None) -> Health:
+    return make_health({"arm/mere": [(0, 5, image())]}, outlooks={"arm/mere": (told,)}, today=today)
+
+
+def test_front_page_tells_of_regions_that_fill_within_90_days_only():
     health = make_health(
         {"arm/mere": [(0, 5, image())], "arm/holm": [(0, 5, image())]},
         outlooks={"arm/mere": (outlook(date(2026, 3, 1)),), "arm/holm": (outlook(date(2026, 9, 1)),)},
+        today=date(2026, 1, 7),
     )
     words = Reader(render_front_page(health)).words
     assert (
         "Filling up arm/mere: at its present growth main reaches its reserve around 1 March 2026, "
-        "not before 1 February 2026." in words
+        "hardly before 1 February 2026." in words
     )
     assert "1 September 2026" not in words
     assert "around 1 September 2026, hardly before" in Reader(render_target_page(health, health.targets[1])).words
 
 
-def test_front_page_foretells_from_the_newest_image_and_not_from_the_newest_commit():
-    def filling(reached_on: date) -> str:
-        outlook = Outlook(
-            region="main",
-            from_on=date(2026, 1, 6),
-            reached_on=reached_on,
-            early_on=reached_on,
-            late_on=None,
-            bytes_per_day=(1.0, 2.0, 3.0),
-            from_bytes=500,
-            commits_per_day=1.0,
-            point_count=9,
-        )
-        # The image is of 6 January; 100 commits of a day each behind it have no result.
-        health = make_health({"arm/mere": [(0, 5, image())]}, commit_count=106, outlooks={"arm/mere": (outlook,)})
-        return Reader(render_front_page(health)).words
+@pytest.mark.parametrize(
+    ("today", "words"),
+    [
+        (date(2026, 4, 1), None),
+        (date(2026, 4, 2), "likely between 1 June 2026 and 1 August 2026."),
+        (date(2026, 6, 1), "likely between 1 June 2026 and 1 August 2026."),
+        (date(2026, 6, 2), "at its present growth main reaches its reserve around 1 July 2026, hardly after 1 August"),
+        (date(2026, 7, 1), "at its present growth main reaches its reserve around 1 July 2026, hardly after 1 August"),
+        (
+            date(2026, 7, 2),
+            "by its growth up to 6 January 2026 main was to reach its reserve around 1 July 2026; "
+            "the newest image is of 6 January 2026.",
+        ),
+        (date(2028, 1, 1), "was to reach its reserve around 1 July 2026"),
+        # A machine whose clock begins in 1970 tells it as it was foretold.
+        (date(1970, 1, 1), None),
+    ],
+)
+def test_what_was_foretold_for_a_day_that_is_over_is_told_as_that(today: date, words: str | None):
+    told = outlook(date(2026, 7, 1), early_on=date(2026, 6, 1), late_on=date(2026, 8, 1))
+    health = filling(told, today)
+    front = Reader(render_front_page(health)).words
+    assert ("Filling up" in front) == (words is not None)
+    assert words is None or words in front
+    page = Reader(render_target_page(health, health.targets[0])).words
+    over = "By its growth of 2 B a day up to 6 January 2026 it was to reach its reserve around 1 July 2026 (from 9"
+    assert (over in page) == (today > date(2026, 7, 1))
+    assert ("it reaches its reserve around 1 July 2026" in page) == (today <= date(2026, 7, 1))
 
-    assert "Filling up" in filling(date(2026, 4, 6))
-    assert "Filling up" not in filling(date(2026, 4, 7))
+
+def test_pages_with_a_forecast_are_made_anew_only_when_they_must_say_something_else():
+    told = outlook(date(2026, 7, 1), early_on=date(2026, 6, 1), late_on=date(2026, 8, 1))
+
+    def digests(today: date | None) -> dict[str, str]:
+        return {file.path: file.digest for file in iter_files(filling(told, today))}
+
+    days = [date(2026, 1, 7) + timedelta(days=number) for number in range(400)]
+    every = [digests(day) for day in days]
+    assert every[0] == digests(None)
+    turned = [day for day, before, after in zip(days[1:], every, every[1:], strict=False) if before != after]
+    assert turned == [date(2026, 4, 2), date(2026, 6, 2), date(2026, 7, 2)]
 
 
 def test_front_page_says_over_how_many_commits_a_change_may_be_spread():

@@ -164,6 +164,8 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "reached_on": outlook.reached_on.isoformat(),
         "early_on": outlook.early_on.isoformat(),
         "late_on": outlook.late_on.isoformat() if outlook.late_on is not None else None,
+        "foretold_from": outlook.from_on.isoformat(),
+        "has_passed": outlook.has_passed,
     }
 
 

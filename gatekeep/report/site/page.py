@@ -104,6 +104,7 @@ def _environment() -> Environment:
         "say_share": say_share,
         "say_state": words.say_state,
         "sentence_start": words.sentence_start,
+        "say_outlook": words.say_outlook,
         "say_warnings": words.say_warnings,
         "short_name": words.short_name,
         "COLUMNS": drawing.COLUMNS,

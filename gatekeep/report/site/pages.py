@@ -21,8 +21,6 @@ from gatekeep.model.health import (
 from gatekeep.report.site.page import list_assets, render
 from gatekeep.report.site.words import short_name
 
-#: The front page tells of regions that reach their reserve within this many days.
-OUTLOOK_DAYS = 90
 _SECTIONS_SHOWN = 24
 SYMBOLS_SHOWN = 12
 _BUILDS_SHOWN = 60
@@ -112,14 +110,8 @@ def render_commit_page(health: Health, change: CommitHealth) -> str:
 
 
 def list_outlooks(health: Health) -> list[tuple[TargetHealth, Outlook]]:
-    """Give the regions that reach their reserve within `OUTLOOK_DAYS` of their newest image, soonest first."""
-    soon = [
-        (target, outlook)
-        for target in health.targets
-        for outlook in target.outlooks
-        # Commits without results say nothing: what is foretold is foretold from the commit that was measured last.
-        if (outlook.reached_on - (target.measured or health.head).committed_at.date()).days <= OUTLOOK_DAYS
-    ]
+    """Give the regions that reach their reserve soon, or were to before now, soonest first."""
+    soon = [(target, outlook) for target in health.targets for outlook in target.outlooks if outlook.is_soon]
     return sorted(soon, key=lambda entry: (entry[1].reached_on, entry[0].name, entry[1].region))
 
 

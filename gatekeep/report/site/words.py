@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-from gatekeep.model.health import Beginning, CommitHealth, PortHealth, State, TargetHealth
+from gatekeep.model.health import Beginning, CommitHealth, Outlook, PortHealth, State, TargetHealth
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.wording import count
 
@@ -103,6 +103,29 @@ def say_delta(delta_bytes: int) -> str:
     """Word a growth with its sign: `+1.25 KiB`, `−12 B`, `±0 B`."""
     sign = "+" if delta_bytes > 0 else "−" if delta_bytes < 0 else "±"
     return f"{sign}{render_bytes(abs(delta_bytes))}"
+
+
+def say_outlook(outlook: Outlook, *, pace: str = "") -> str:
+    """
+    Word when a region reaches its reserve, without a full stop; a day that is over is told as foretold, not as to come.
+
+    Args:
+        outlook: As it is told on its day.
+        pace: How much it grows a day, in words: then it begins a sentence about a region that the reader has in view.
+    """
+    reached, early = say_day(outlook.reached_on), say_day(outlook.early_on)
+    what = "it" if pace else outlook.region
+    if outlook.has_passed:
+        start = f"By its growth of {pace} a day" if pace else "by its growth"
+        return f"{start} up to {say_day(outlook.from_on)} {what} was to reach its reserve around {reached}"
+    start = f"At its present growth of {pace} a day" if pace else "at its present growth"
+    if outlook.late_on is not None and outlook.is_due:
+        span = f", hardly after {say_day(outlook.late_on)}"
+    elif outlook.late_on is not None:
+        span = f", likely between {early} and {say_day(outlook.late_on)}"
+    else:
+        span = "" if outlook.is_due else f", hardly before {early}"
+    return f"{start} {what} reaches its reserve around {reached}{span}"
 
 
 def say_warnings(number: int) -> str:
