@@ -1,11 +1,12 @@
 """
 Asking a toolchain what it is: its version, and the digests of the files that make it.
 
-A version alone is not enough to reuse a result: a compiler rebuilt under the same version number makes other images.
-So every program that the matrix lists is hashed, and the digest of all goes into the evidence key. A compiler may stand
-behind another program (cc1 behind the driver gcc, one in a Python package behind python3), so the matrix may also give
-a command that prints where it lies. Hashing 186 MB takes 0.4 s of CPU (`file_digest`), against 0.8 s for a run with
-nothing to do; so digests are kept in a file, beside the facts of the file that a replacement cannot keep the same.
+A version alone is not enough to reuse a result: a compiler rebuilt under the same version number makes other images. So
+the program that is probed and every one that the matrix lists is hashed, and the digest of all goes into the evidence
+key. A compiler may stand behind another program (cc1 behind the driver gcc, one in a Python package behind python3), so
+the matrix may also give a command that prints where it lies. Hashing 186 MB takes 0.4 s of CPU (`file_digest`), against
+0.8 s for a run with nothing to do; so digests are kept in a file, beside the facts of the file that a replacement
+cannot keep the same.
 
 A probe runs in an empty folder, never in the tree: `python3 -m NAME` would find a folder NAME of the change.
 """
@@ -85,19 +86,24 @@ class ToolchainFacts:
     What a toolchain is on this machine.
 
     `version` as it was printed; `first_line` the first line of the probe's output that is not blank; `output_sha256`
-    the digest of all of it. `programs` in the order of the matrix; may be empty.
+    the digest of all of it, and `prober` the program that printed it. `programs` in the order of the matrix; may be
+    empty.
     """
 
     name: str
     version: str
     first_line: str
     output_sha256: str
+    prober: ProgramFile | None = None
     programs: tuple[ProgramFile, ...] = ()
 
     @property
     def digest(self) -> str:
         """One SHA-256 over everything that can change what the toolchain builds; part of every evidence key."""
-        facts = [self.output_sha256, *((entry.name, entry.path, entry.digest) for entry in self.programs)]
+        # What the matrix lists besides has its place there.
+        is_listed = self.prober is None or self.prober in self.programs
+        files = self.programs if is_listed else (self.prober, *self.programs)
+        facts = [self.output_sha256, *((entry.name, entry.path, entry.digest) for entry in files if entry is not None)]
         return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
 
 
@@ -177,7 +183,8 @@ def probe_toolchain(
         cancel: Ends the probe, and the commands that print where programs lie.
 
     Raises:
-        ToolchainError: It is missing, prints no version or one that is not allowed, or a program is not found.
+        ToolchainError: It is missing, prints no version or one that is not allowed, or a program is not found or cannot
+            be read.
         RunnerError: The probe was cancelled, or the machine could not run it.
     """
 
@@ -220,14 +227,15 @@ def probe_toolchain(
     # Side by side; of several faults the probe's is told first.
     with ThreadPoolExecutor(max_workers=_ASKED_AT_ONCE, thread_name_prefix="probe") as threads:
         probed = threads.submit(probe)
-        programs = [threads.submit(find, program) for program in toolchain.programs]
+        programs = {program: threads.submit(find, program) for program in (toolchain.probe[0], *toolchain.programs)}
         printed, version = probed.result()
         return ToolchainFacts(
             name=toolchain.name,
             version=version,
             first_line=_first_line(printed.decode("utf-8", "replace")),
             output_sha256=hashlib.sha256(printed).hexdigest(),
-            programs=tuple(program.result() for program in programs),
+            prober=programs[toolchain.probe[0]].result(),
+            programs=tuple(programs[program].result() for program in toolchain.programs),
         )
 
 

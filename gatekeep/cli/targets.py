@@ -191,12 +191,23 @@ def render_targets(matrix: Matrix, ports: Iterable[Port], chosen: dict[str, list
             row = "  ".join(cell.ljust(width) for cell, width in zip(cells[target.name], widths, strict=True))
             lines.append(f"  {row}".rstrip())
         lines.append("")
+    lines += _list_bare_toolchains(shown)
     names = ", ".join(sorted({target.toolchain.name for target in shown}))
     ports_count = len(chosen)
     lines.append(
         f"{_count(len(shown), 'target')} in {_count(ports_count, 'port')} of {matrix.tree}, built with {names}"
     )
     return lines
+
+
+def _list_bare_toolchains(shown: Iterable[Target]) -> list[str]:
+    """Say which toolchains may be replaced behind their driver unseen."""
+    bare = dict.fromkeys(target.toolchain for target in shown if not target.toolchain.programs)
+    return [
+        f"toolchain {toolchain.name}: only {toolchain.probe[0]} itself is held against its digest; name what stands "
+        "behind it (compiler, assembler, linker) in its programs"
+        for toolchain in sorted(bare, key=lambda toolchain: toolchain.name)
+    ]
 
 
 def _cells_of(target: Target) -> tuple[str, ...]:

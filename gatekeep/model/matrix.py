@@ -121,9 +121,10 @@ class Toolchain:
     A compiler set.
 
     `probe` is a command whose output holds the version; `allow` a comma-separated version range by PEP 440 ("" allows
-    every version); `install` the hint shown where it is missing; `programs` say which files make the toolchain what it
-    is: the name (looked up on PATH) or path of one, or a command that prints its path, for a compiler that stands
-    behind a driver or an interpreter. `compile_cache` is None where every file is compiled.
+    every version); `install` the hint shown where it is missing; `programs` say which files besides the probe's own
+    program make the toolchain what it is: the name (looked up on PATH) or path of one, or a command that prints its
+    path, for a compiler that stands behind a driver or an interpreter. `compile_cache` is None where every file is
+    compiled.
     """
 
     name: str

@@ -461,14 +461,17 @@ def test_the_case_is_one(gated: Gated, case: Case) -> None:
         assert (images[0] != images[1]) == (case.because is not None)
 
 
-def test_a_compiler_replaced_under_the_same_version_string_builds_everything_anew(tmp_path: Path) -> None:
+@pytest.mark.parametrize("programs", [b"[moor-cc]", b"[]"], ids=["listed", "only probed"])
+def test_a_compiler_replaced_under_the_same_version_string_builds_everything_anew(
+    tmp_path: Path, programs: bytes
+) -> None:
     repository = make_repository(tmp_path / "moor")
     near = BASE["near/Makefile"]
     assert isinstance(near, bytes)
     base = repository.commit(
         {
             **BASE,
-            "matrix.yml": MATRIX.replace(b"gcc, --version]", b"moor-cc, --version]").replace(b"[gcc]", b"[moor-cc]"),
+            "matrix.yml": MATRIX.replace(b"gcc, --version]", b"moor-cc, --version]").replace(b"[gcc]", programs),
             "near/Makefile": near.replace(b"\tgcc ", b"\tmoor-cc "),
         }
     )

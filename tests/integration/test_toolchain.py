@@ -167,6 +167,7 @@ class TestFacts:
             version="12.2.1",
             first_line="x-cc (Pack 9.9-1) 12.2.1 2022",
             output_sha256=_sha256(b"\nx-cc (Pack 9.9-1) 12.2.1 2022  \nmore\n"),
+            prober=ProgramFile(name="x-cc", path=resolved, digest=_digest(cc.read_bytes())),
             programs=(
                 ProgramFile(name="x-cc", path=resolved, digest=_digest(cc.read_bytes())),
                 ProgramFile(name="cc", path=resolved, digest=_digest(cc.read_bytes())),
@@ -174,8 +175,10 @@ class TestFacts:
             ),
         )
 
-    def test_digest_changes_when_a_program_is_replaced_under_the_same_version(self, real, scratch, tools):
-        toolchain = Toolchain(name="x", probe=("x-cc",), programs=("x-cc",))
+    @pytest.mark.parametrize("programs", [("x-cc",), (), ("sh",)])
+    def test_digest_changes_when_a_program_is_replaced_under_the_same_version(self, real, scratch, tools, programs):
+        """Also one that is only probed."""
+        toolchain = Toolchain(name="x", probe=("x-cc",), programs=programs)
         _install(tools, "x-cc", "echo 12.2.1 # a")
         before = _probe(toolchain, real, scratch, path=f"{tools}:/bin")
         _install(tools, "x-cc", "echo 12.2.1 # b")
@@ -215,6 +218,14 @@ class TestFacts:
         # The shell that runs the script adds PWD and its like.
         names = {line.partition("=")[0] for line in (tools / "env").read_text().splitlines()} - {"PWD", "SHLVL", "_"}
         assert names == {"GIT_CEILING_DIRECTORIES", "HOME", "LANG", "LC_ALL", "PATH", "TMPDIR", "TZ"}
+
+    def test_program_that_is_probed_counts_once(self, real, scratch, tools):
+        _install(tools, "x-cc", "echo 12.2.1")
+        twice = [
+            _probe(Toolchain(name="x", probe=("x-cc",), programs=programs), real, scratch, path=f"{tools}:/bin")
+            for programs in (("x-cc",), ())
+        ]
+        assert twice[0].digest == twice[1].digest
 
     def test_digest_is_the_same_in_another_run(self, real, scratch, tools):
         _install(tools, "x-cc", "echo 12.2.1")

@@ -23,6 +23,8 @@ loongarch64: LOONGARCH, since 2026-03-01; Isa Thorne
   loongarch64/1.30        nor-4 512 KiB  bare-clang  board-make
   loongarch64/host/plain  no part        0x10        library
 
+toolchain 0x10: only cc itself is held against its digest; name what stands behind it (compiler, assembler, linker) in \
+its programs
 7 targets in 2 ports of skerry, built with 0x10, bare-clang
 """
 
@@ -53,6 +55,8 @@ def test_one_port_is_listed(capsys):
         "  loongarch64/1.30        nor-4 512 KiB  bare-clang  board-make\n"
         "  loongarch64/host/plain  no part        0x10        library\n"
         "\n"
+        "toolchain 0x10: only cc itself is held against its digest; name what stands behind it (compiler, assembler, "
+        "linker) in its programs\n"
         "3 targets in 1 port of skerry, built with 0x10, bare-clang\n"
     )
 
@@ -67,7 +71,11 @@ def test_unknown_port_is_answered_with_the_nearest(capsys):
 def test_matrix_yml_of_the_folder_is_read(written, capsys):
     written(SOUND)
     assert run(["targets"]) == 0
-    assert capsys.readouterr().out.endswith("2 targets in 1 port of skerry, built with bare-clang\n")
+    assert capsys.readouterr().out.endswith(
+        "\ntoolchain bare-clang: only cc itself is held against its digest; name what stands behind it (compiler, "
+        "assembler, linker) in its programs\n"
+        "2 targets in 1 port of skerry, built with bare-clang\n"
+    )
 
 
 def test_missing_matrix_ends_with_2(written, capsys):
