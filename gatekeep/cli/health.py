@@ -9,7 +9,7 @@ import logging
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -241,7 +241,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
     past.standing = standing
     start = _forget(past.notes, commits, standing.known_count)
     whole, light = list_needed(standing.runs)
-    evidence = _load(store, whole, light)
+    evidence = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
     ended = find_ended(sources.sweeps)
     return compose_health(
         matrix=sources.matrix,
@@ -273,12 +273,6 @@ def _forget(notes: PageNotes, commits: Sequence[Commit], known_count: int) -> in
     if notes.border > known_count:
         notes.runs.clear()
     return start
-
-
-def _load(store: SqliteStore, whole: frozenset[int], light: frozenset[int]) -> dict[int, Evidence]:
-    found = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
-    # No page shows what a build read, and a page's digest would have to cover it.
-    return {number: replace(entry, read_set=None) for number, entry in found.items()}
 
 
 def _load_logs(

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, ScalarSelect, func, or_, select
 
 from gatekeep.errors import StoreError
 from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, stamp_table, tree_table
-from gatekeep.history.store import SqliteStore, read_record, records
+from gatekeep.history.store import SqliteStore, make_reader, records
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
 from gatekeep.model.health import Run, State, state_of
@@ -123,7 +123,7 @@ def _join(before: Sequence[Run], after: Sequence[Run], at: int) -> tuple[Run, ..
 
 def load_evidence(store: SqliteStore, ids: Collection[int], *, whole: bool) -> dict[int, Evidence]:
     """
-    Give results by their numbers.
+    Give results by their numbers, without their read sets, which no page shows.
 
     Args:
         store: Where they are.
@@ -135,11 +135,11 @@ def load_evidence(store: SqliteStore, ids: Collection[int], *, whole: bool) -> d
     """
     wanted = sorted(ids)
     found: dict[int, Evidence] = {}
-    query = records(whole=whole).add_columns(evidence_table.c.id)
+    query, read = records(whole=whole, read_sets=False).add_columns(evidence_table.c.id), make_reader()
     with store.reading() as connection:
         for start in range(0, len(wanted), _ASKED_AT_ONCE):
             part = query.where(evidence_table.c.id.in_(wanted[start : start + _ASKED_AT_ONCE]))
-            found |= {row.id: read_record(row) for row in connection.execute(part)}
+            found |= {row.id: read(row) for row in connection.execute(part)}
     return found
 
 

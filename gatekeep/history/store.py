@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, create_engine, delete, event, func, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, create_engine, delete, event, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -274,13 +274,16 @@ class SqliteStore:
             ) from error
 
 
-def records(*, whole: bool) -> Select[Any]:
+def records(*, whole: bool, read_sets: bool = True) -> Select[Any]:
     """Give the query whose rows `make_reader` reads; whole means with sections and symbols."""
-    columns = [evidence_table.c.payload, read_set_table.c.payload.label("read_set_payload")]
+    columns: list[ColumnElement[Any]] = [evidence_table.c.payload]
+    if read_sets:
+        columns.append(read_set_table.c.payload.label("read_set_payload"))
     if whole:
         columns.append(detail_table.c.payload.label("detail_payload"))
     query = select(*columns).select_from(evidence_table)
-    query = query.join(read_set_table, read_set_table.c.id == evidence_table.c.read_set, isouter=True)
+    if read_sets:
+        query = query.join(read_set_table, read_set_table.c.id == evidence_table.c.read_set, isouter=True)
     return query.join(detail_table, detail_table.c.id == evidence_table.c.detail, isouter=True) if whole else query
 
 
@@ -307,9 +310,11 @@ def make_reader() -> Callable[[Row[Any]], Evidence]:
 
     def read(row: Row[Any]) -> Evidence:
         evidence, read_set_mark, detail_mark = decode_marked(row.payload)
-        check(read_set_mark, row.read_set_payload, "read set")
-        if row.read_set_payload is not None:
-            evidence = replace(evidence, read_set=unpack(row.read_set_payload))
+        read_set = getattr(row, "read_set_payload", None)
+        if hasattr(row, "read_set_payload"):
+            check(read_set_mark, read_set, "read set")
+        if read_set is not None:
+            evidence = replace(evidence, read_set=unpack(read_set))
         detail = getattr(row, "detail_payload", None)
         if hasattr(row, "detail_payload"):
             check(detail_mark, detail, "detail")
@@ -328,11 +333,6 @@ def make_reader() -> Callable[[Row[Any]], Evidence]:
         return replace(evidence, tree_id=carried_to, carried=source)
 
     return read
-
-
-def read_record(row: Row[Any]) -> Evidence:
-    """Read one row of `records`, where it does not pay to make a reader for all."""
-    return make_reader()(row)
 
 
 def _read_bar(row: Row[Any]) -> Bar:

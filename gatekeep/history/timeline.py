@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, delete, exists, or_, select
+from sqlalchemy import Connection, delete, select
 from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
@@ -18,7 +18,7 @@ from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, f
 from gatekeep.history.store import SqliteStore, keep_tree
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import RegionUse
-from gatekeep.model.history import TargetState, TimelinePoint
+from gatekeep.model.history import TimelinePoint
 
 #: Below so many trees their numbers go into the question; SQLite allows 32,766 variables (its default since 3.32).
 _ASKED_BY_NUMBER = 100
@@ -109,13 +109,6 @@ def load_mainline(store: SqliteStore) -> tuple[Commit, ...]:
         return tuple(map(_read_commit, connection.execute(_select_commits().order_by(mainline_table.c.position)).all()))
 
 
-def get_tip(store: SqliteStore) -> Commit | None:
-    """Give the newest recorded commit of the main branch; None when none is."""
-    with store.reading() as connection:
-        row = connection.execute(_select_commits().order_by(mainline_table.c.position.desc()).limit(1)).first()
-        return _read_commit(row) if row is not None else None
-
-
 def load_timeline(
     store: SqliteStore, target: str, commits: Sequence[Commit] | None = None
 ) -> tuple[TimelinePoint, ...]:
@@ -140,52 +133,6 @@ def list_targets(store: SqliteStore) -> tuple[str, ...]:
     with store.reading() as connection:
         query = select(evidence_table.c.target).distinct().order_by(evidence_table.c.target)
         return tuple(connection.execute(query).scalars())
-
-
-def load_states(store: SqliteStore, commit_id: str | None = None) -> tuple[TargetState, ...]:
-    """
-    Give how every target stands at one commit of the main branch, by name.
-
-    Args:
-        store: The store.
-        commit_id: Which; None for the newest that any target has a result at.
-
-    Returns:
-        Targets without a result at the very commit are left out; empty when nothing is recorded.
-
-    Raises:
-        StoreError: The store cannot be read.
-    """
-    with store.reading() as connection:
-        query = select(mainline_table.c.position, mainline_table.c.tree, tree_table.c.tree_id).join(
-            tree_table, tree_table.c.id == mainline_table.c.tree
-        )
-        if commit_id is not None:
-            query = query.where(mainline_table.c.commit_id == commit_id)
-        else:
-            query = query.where(
-                or_(
-                    exists().where(carried_table.c.tree == mainline_table.c.tree),
-                    exists().where(evidence_table.c.tree_id == tree_table.c.tree_id),
-                )
-            )
-        found = connection.execute(query.order_by(mainline_table.c.position.desc()).limit(1)).first()
-        if found is None:
-            return ()
-        carried = carried_table.c.tree == found.tree
-        sources = select(carried_table.c.evidence).where(carried)
-        wanted = or_(evidence_table.c.tree_id == found.tree_id, evidence_table.c.id.in_(sources))
-        points = _list_points(connection, wanted, carried)
-        return tuple(
-            sorted(
-                (
-                    TargetState(target=target, point=point)
-                    for target, point in points
-                    if point.position == found.position
-                ),
-                key=lambda state: state.target,
-            )
-        )
 
 
 def _select_commits() -> Any:  # noqa: ANN401 - SQLAlchemy's type of a query says nothing that a reader could use

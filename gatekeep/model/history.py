@@ -112,14 +112,6 @@ class TimelinePoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TargetState:
-    """How a target stands at one commit of the main branch."""
-
-    target: str
-    point: TimelinePoint
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Episode:
     """
     A time in which a target had no good image.
