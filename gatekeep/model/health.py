@@ -297,6 +297,11 @@ class Trouble:
     beginning: Beginning | None
     waived_until: date | None = None
 
+    @property
+    def target_count(self) -> int:
+        """How many targets it reaches."""
+        return len(self.targets)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegionChange:

@@ -10,7 +10,11 @@ import re
 
 import pytest
 
+from gatekeep.model.evidence import Outcome
+from gatekeep.report.site.badge import render_target_badge
 from gatekeep.report.site.page import list_assets
+from tests.cases import broken
+from tests.site_cases import image, make_health
 
 STYLE = next(content for path, content in list_assets().items() if path.endswith(".css"))
 TEXT = ("ink", "soft", "link", "well", "late", "near")
@@ -76,3 +80,16 @@ def test_marked_text_can_be_read(palette: str):
 def test_drawings_can_be_told_from_their_ground(palette: str, figure: str, ground: str):
     colours = read_palettes()[palette]
     assert contrast(colours[figure], colours[ground]) >= 3
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("outcome", [image(), broken()])
+def test_badges_can_be_read(scheme: str, outcome: Outcome):
+    badge = render_target_badge(make_health({"arm/mere": [(0, 5, outcome)]}).targets[0])
+    light, dark = badge.split("@media (prefers-color-scheme: dark)")
+    colours = dict(re.findall(r"\.([a-z]+) \{ fill: (#[0-9a-f]{6})", light if scheme == "light" else dark))
+    assert set(colours) == {"paper", "name", "words", "rest", "share"}
+    assert contrast(colours["name"], colours["paper"]) >= 4.5
+    assert contrast(colours["words"], colours["paper"]) >= 4.5
+    assert contrast(colours["share"], colours["rest"]) >= 3
+    assert contrast(colours["share"], colours["paper"]) >= 3

@@ -10,10 +10,15 @@ from pathlib import PurePosixPath
 from posixpath import normpath
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from jinja2 import UndefinedError
 
+from gatekeep.model.evidence import Outcome
 from gatekeep.model.health import Health, LogExcerpt, Outlook
 from gatekeep.model.history import SweepState
+from gatekeep.model.rule import Rule
+from gatekeep.report.plain import plain
 from gatekeep.report.site.files import iter_files
 from gatekeep.report.site.names import badge_path, commit_page, feed_path, mail_address, port_page, target_page
 from gatekeep.report.site.page import _environment
@@ -23,7 +28,8 @@ from gatekeep.report.site.pages import (
     render_port_page,
     render_target_page,
 )
-from tests.cases import broken, outgrown, warning
+from gatekeep.report.site.words import brief
+from tests.cases import broken, make_waiver, outgrown, warning
 from tests.site_cases import image, make_health, make_hostile_health, make_line, make_sweep, make_wide_matrix
 
 VOID = {"meta", "link", "input", "br", "img"}
@@ -169,6 +175,9 @@ def outlook(reached_on: date, *, early_on: date = date(2026, 2, 1), late_on: dat
     )
 
 
+SOON = date(2026, 3, 1)
+
+
 def filling(told: Outlook, today: date | None) -> Health:
     return make_health({"arm/mere": [(0, 5, image())]}, outlooks={"arm/mere": (told,)}, today=today)
 
@@ -251,16 +260,70 @@ def test_front_page_names_a_target_that_is_alone_in_its_trouble_once():
     assert 'class="which"' not in page
 
 
-def test_front_page_of_300_targets_stays_under_200_kilobytes():
-    matrix = make_wide_matrix(10, 30)
-    bad = broken("call to undeclared function 'arch_stack_pointer'")
-    results = {
-        target.name: [(0, 3, image(500 + number)), (4, 5, bad if number % 9 == 0 else image(600 + number))]
+#: Longer than any compiler's, and each character of it the longest in HTML, or in what makes it visible.
+ENDLESS = "'\u202e\"<&\U000e0101" * 700
+
+
+@pytest.mark.parametrize(("ports", "each"), [(1, 300), (10, 30), (60, 5)])
+@pytest.mark.parametrize("text", ["", "call to undeclared function 'arch_stack_pointer'; " * 8, ENDLESS])
+def test_front_page_of_300_targets_stays_under_200_kilobytes_whatever_is_wrong(ports: int, each: int, text: str):
+    matrix = make_wide_matrix(ports, each)
+    commits = [replace(commit, subject=text, author_name=text) for commit in make_line(6)]
+    results: dict[str, list[tuple[int, int, Outcome]]] = {
+        # Each has a cause of its own.
+        target.name: [(0, 3, image(500 + number)), (4, 5, broken(f"{number}: {text}", path=f"{text}/a.c"))]
         for number, target in enumerate(matrix.targets)
     }
-    page = render_front_page(make_health(results, matrix=matrix))
-    assert all(f'href="{target_page(target.name)}"' in page for target in matrix.targets)
+    health = make_health(results, matrix=matrix, commits=commits, outlooks={name: (outlook(SOON),) for name in results})
+    page = render_front_page(health)
     assert len(page.encode()) < 200_000
+    assert all(f'href="{target_page(target.name)}"' in page for target in matrix.targets)
+    assert all(f'href="{port_page(port.name)}"' in page for port in matrix.ports)
+    reader = Reader(page)
+    assert reader.words.count("since 0000000000") >= 24
+    assert "And 276 more causes, of 276 targets: the pages of their ports, below, tell each." in reader.words
+    assert "And 276 more, later than these: the pages of their targets tell each." in reader.words
+
+
+def test_front_page_leaves_room_for_what_is_waived():
+    names = [f"arm/board{number:03}" for number in range(40)]
+    waivers = [make_waiver(Rule.BROKEN, name, until=date(2026, 6, 30)) for name in names[30:]]
+    health = make_health({name: [(0, 5, broken(name))] for name in names}, waivers=waivers)
+    words = Reader(render_front_page(health)).words
+    urgent, waived = words[: words.index("Ports, newest")].split(" Waived ")
+    assert urgent.count(" is broken since ") == 24
+    assert "And 6 more causes, of 6 targets" in urgent
+    assert waived.count("waived until 30 June 2026") == 4
+    assert "And 6 more causes, of 6 targets" in waived
+
+
+def test_the_front_page_cuts_what_other_pages_say_whole():
+    long = "0123456789" * 40
+    results: dict[str, list[tuple[int, int, Outcome]]] = {
+        "arm/mere": [(0, 5, broken(long, path=f"{long}/uart.c"))],
+        "arm/holm": [(0, 5, image())],
+    }
+    health = make_health(results)
+    front = Reader(render_front_page(health)).words
+    assert f": {long[:239]}… at …{long[-109:]}/uart.c:41." in front
+    for page in (render_port_page(health, health.ports[0]), render_target_page(health, health.targets[0])):
+        assert f": {long} at {long}/uart.c:41" in Reader(page).words
+
+
+@given(st.text(max_size=40), st.integers(2, 12), st.booleans())
+def test_a_text_in_brief_is_never_longer_and_says_so_when_cut(text: str, most: int, at_end: bool):
+    found = brief(text, most, at_end=at_end)
+    whole = plain(text)
+    assert len(found) <= most
+    assert found == plain(found)
+    if len(whole) <= most:
+        assert found == whole
+    elif at_end:
+        assert whole.endswith(found.removeprefix("…"))
+        assert len(found) == most
+    else:
+        assert whole.startswith(found.removesuffix("…"))
+        assert len(found) == most
 
 
 def test_port_page_names_maintainers_states_flash_and_toolchain():

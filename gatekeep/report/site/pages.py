@@ -5,10 +5,12 @@ The pages: each a pure function of health values.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from gatekeep.model.change import Commit
 from gatekeep.model.health import (
     STATES_BY_URGENCY,
+    Beginning,
     CommitHealth,
     Health,
     Outlook,
@@ -19,7 +21,7 @@ from gatekeep.model.health import (
     Trouble,
 )
 from gatekeep.report.site.page import list_assets, render
-from gatekeep.report.site.words import short_name
+from gatekeep.report.site.words import brief, short_name
 
 _SECTIONS_SHOWN = 24
 SYMBOLS_SHOWN = 12
@@ -27,6 +29,14 @@ _BUILDS_SHOWN = 60
 _EVENTS_SHOWN = 30
 NEWEST_CHANGES = 12
 _NAMES_JOINED = 4
+#: What the front page says of any one thing, so that it stays below 200 KB whatever compilers and people write; the
+#: pages that it leads to say it whole. Characters, after what cannot be seen has become visible.
+_CAUSES_SHOWN = 24
+_LEAST_WAIVED = 4
+_MESSAGE_CHARACTERS = 240
+_PLACE_CHARACTERS = 120
+_SUBJECT_CHARACTERS = 120
+_NAME_CHARACTERS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,15 +65,45 @@ class ChangeGroup:
 
 def render_front_page(health: Health) -> str:
     """Render the page that is looked at in the morning."""
-    states = Counter(target.state for target in health.targets)
+    urgent = [trouble for trouble in health.troubles if trouble.waived_until is None]
+    waived = [trouble for trouble in health.troubles if trouble.waived_until is not None]
+    shown, excused = urgent[:_CAUSES_SHOWN], waived[: max(_LEAST_WAIVED, _CAUSES_SHOWN - len(urgent))]
+    outlooks = list_outlooks(health)
     return render(
         "front.html.j2",
         **_frame(health, ""),
-        states=[(state, states[state]) for state in STATES_BY_URGENCY if states[state]],
-        outlooks=list_outlooks(health),
+        head=_brief_commit(health.head),
+        urgent=[_brief_trouble(trouble) for trouble in shown],
+        urgent_left=urgent[len(shown) :],
+        waived=[_brief_trouble(trouble) for trouble in excused],
+        waived_left=waived[len(excused) :],
+        outlooks=outlooks[:_CAUSES_SHOWN],
+        outlooks_left=len(outlooks[_CAUSES_SHOWN:]),
         port_troubles=list_port_troubles,
-        recent=health.changes[: -NEWEST_CHANGES - 1 : -1],
+        recent=[
+            replace(change, commit=_brief_commit(change.commit))
+            for change in health.changes[: -NEWEST_CHANGES - 1 : -1]
+        ],
     )
+
+
+def _brief_trouble(trouble: Trouble) -> Trouble:
+    return replace(
+        trouble,
+        message=brief(trouble.message, _MESSAGE_CHARACTERS),
+        place=brief(trouble.place, _PLACE_CHARACTERS, at_end=True),
+        beginning=_brief_beginning(trouble.beginning) if trouble.beginning is not None else None,
+    )
+
+
+def _brief_beginning(beginning: Beginning) -> Beginning:
+    culprit = _brief_commit(beginning.culprit) if beginning.culprit is not None else None
+    return replace(beginning, commit=_brief_commit(beginning.commit), culprit=culprit)
+
+
+def _brief_commit(commit: Commit) -> Commit:
+    subject, name = brief(commit.subject, _SUBJECT_CHARACTERS), brief(commit.author_name, _NAME_CHARACTERS)
+    return replace(commit, subject=subject, author_name=name)
 
 
 def render_port_page(health: Health, port: PortHealth) -> str:

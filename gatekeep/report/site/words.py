@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 
 from gatekeep.model.health import Beginning, CommitHealth, Outlook, PortHealth, State, TargetHealth
 from gatekeep.model.quantity import render_bytes
+from gatekeep.report.plain import plain
 from gatekeep.report.wording import count
 
 _MONTHS = (
@@ -131,6 +132,22 @@ def say_outlook(outlook: Outlook, *, pace: str = "") -> str:
 def say_warnings(number: int) -> str:
     """Word a number of warnings: `no warnings`, `1 warning`."""
     return count(number, "warning") if number else "no warnings"
+
+
+def brief(text: str, most: int, *, at_end: bool = False) -> str:
+    """
+    Cut a text to so many characters, after what cannot be seen has become visible; `…` stands for what went.
+
+    Args:
+        text: Hostile.
+        most: How many characters are left, at least 2.
+        at_end: Keep its end and not its beginning: of a path and line that says more.
+    """
+    # What is behind can only make it longer.
+    shown = plain(text[-most:] if at_end else text[:most])
+    if len(text) <= most and len(shown) <= most:
+        return shown
+    return f"…{shown[1 - most :]}" if at_end else f"{shown[: most - 1]}…"
 
 
 def say_elapsed(elapsed_s: float) -> str:
