@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from gatekeep.model.approval import ApprovalCheck
-from gatekeep.model.change import Change, Commit, LineMap
+from gatekeep.model.change import Change, Commit, Conflict, LineMap
 from gatekeep.model.evidence import Evidence
 from gatekeep.model.matrix import Matrix, Rules, Target
 from gatekeep.model.waiver import Waiver
@@ -101,7 +101,23 @@ class Case:
         return tuple(seen.values())
 
     def landing(self) -> Commit | None:
-        """What would land, as far as it was judged; None when the change ends where the base is."""
-        tree_id = self.change.landing.tree_id
-        # The merge stands last and is compared with the base, also where it has the tree of one of the commits.
-        return next((commit for commit in reversed(self.change.judged) if commit.tree_id == tree_id), None)
+        """
+        What would land, as it is judged: the last of all, and held against the base itself.
+
+        Where nothing can land for a conflict, it is the head, held against where it left the base's history. None when
+        the change ends where the base is, and where what would land is not judged: `is_landing_unjudged` tells.
+        """
+        change = self.change
+        last = change.judged[-1] if change.judged else None
+        if last is None or last.tree_id != change.landing.tree_id:
+            return None
+        is_held = isinstance(change.merge, Conflict) or change.base_of(last).tree_id == change.base.tree_id
+        return last if is_held else None
+
+    @property
+    def is_landing_unjudged(self) -> bool:
+        """Whether another tree than the base's would land, and was not held against the base."""
+        change = self.change
+        if isinstance(change.merge, Conflict) or change.landing.tree_id == change.base.tree_id:
+            return False
+        return self.landing() is None

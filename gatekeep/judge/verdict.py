@@ -51,6 +51,7 @@ def judge(case: Case) -> Verdict:
         *list_loosened(case),
         *_matrix_reasons(case),
         *_conflict_reasons(case),
+        *_landing_reasons(case),
     ]
     reasons = [_ask_approvers(case, reason) for reason in reasons]
     position = {commit.commit_id: index for index, commit in enumerate(case.change.judged)}
@@ -384,6 +385,19 @@ def _conflict_reasons(case: Case) -> Iterator[Reason]:
             message=f"cannot be merged onto {case.change.base.short_id}, where the base is now: {files} in conflict; "
             "rebase it, or merge the base into it",
             details=(*shown, *([f"and {more} more"] if more else [])),
+        )
+
+
+def _landing_reasons(case: Case) -> Iterator[Reason]:
+    """A net: whatever was left out before, a tree that was not held against the base does not land."""
+    if case.is_landing_unjudged:
+        yield Reason(
+            rule=Rule.UNDECIDED,
+            commit_id=None,
+            targets=(),
+            whom="the change",
+            message=f"what would land was not held against the base, {case.change.base.short_id}",
+            details=("rebase the change onto it; that this can happen is a fault of gatekeep",),
         )
 
 

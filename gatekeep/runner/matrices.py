@@ -83,10 +83,12 @@ def load_matrices(
             by_tree[commit.tree_id] = cache[text] = cache.get(text) or parse(text, in_tree)
         except MatrixError as error:
             errors[commit.tree_id] = str(error)
-    # What left the base's history before that had a matrix is judged by the base's, and removes nothing.
+    # What left the base's history before that had a matrix is judged by the base's, and removes nothing; the same tree
+    # held against one that has a matrix does.
     before = {commit.tree_id for commit in change.forks.values() if commit.tree_id in errors}
-    for commit in change.commits:
-        if change.base_of(commit).tree_id in before and files.read_file(commit.tree_id, in_tree) is None:
+    removing = {commit.tree_id for commit in change.judged if change.base_of(commit).tree_id not in before}
+    for commit in change.judged:
+        if commit.tree_id not in removing and files.read_file(commit.tree_id, in_tree) is None:
             errors.pop(commit.tree_id, None)
     return Matrices(by_tree=by_tree, errors=errors, in_tree=in_tree, digest=_digest(base_text))
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from gatekeep.errors import RepositoryError
@@ -45,9 +45,7 @@ class Signature:
     message: str
 
 
-def load_landing(
-    repository: GitRepository, base: str, head: str, *, signature: Signature | None = None, merges: bool = True
-) -> Change:
+def load_landing(repository: GitRepository, base: str, head: str, *, signature: Signature | None = None) -> Change:
     """
     List the commits of BASE..HEAD, where each left the base's history, and what would land.
 
@@ -56,7 +54,6 @@ def load_landing(
         base: What the change lands on; its tip.
         head: The last commit of the change.
         signature: Of the merge; None where it is only judged, and the same two commits give the same merge.
-        merges: Whether head would be merged; where not, it would stand beside the base as it is.
 
     Raises:
         RepositoryError: As `GitRepository.load_change`, or git is too old to merge without a checkout.
@@ -64,19 +61,40 @@ def load_landing(
     command = repository._command
     base_commit, head_commit = resolve_commit(command, base), resolve_commit(command, head)
     commits = list_commits(command, base_commit, head_commit, common_dir=repository.git_common_dir)
-    change = make_change(base_commit, head_commit, commits)
     if not commits:
-        return change
+        return make_change(base_commit, head_commit, commits)
     forks = _find_forks(command, base_commit, commits)
-    fork_trees = {commit.tree_id for commit in forks.values()}
-    kept = tuple(commit for commit in change.commits if commit.tree_id not in fork_trees)
+    kept = _choose_judged(base_commit, head_commit, commits, forks)
     descends = is_ancestor(command, base_commit.commit_id, head_commit.commit_id)
-    return replace(
-        change,
+    return Change(
+        base=base_commit,
+        head=head_commit,
         commits=kept,
+        commit_count=len(commits),
         forks={commit.commit_id: forks[commit.commit_id] for commit in kept if commit.commit_id in forks},
-        merge=_merge(command, base_commit, head_commit, signature) if merges and not descends else None,
+        merge=_merge(command, base_commit, head_commit, signature) if not descends else None,
     )
+
+
+def _choose_judged(
+    base: Commit, head: Commit, commits: Sequence[Commit], forks: Mapping[str, Commit]
+) -> tuple[Commit, ...]:
+    """
+    Leave out what changes nothing, and what has been held against the same tree already.
+
+    A merge of the base and an old commit may carry the old one's tree: nothing new where that left the base's history,
+    and held against the base it takes back all that the base has gained. So a tree alone decides nothing.
+    """
+    seen: set[tuple[str, str]] = set()
+    kept: list[Commit] = []
+    for commit in commits:
+        before = forks.get(commit.commit_id, base).tree_id
+        pair = (commit.tree_id, before)
+        # What is mended on the way and back at the end is there at the end.
+        if commit.tree_id != before and (pair not in seen or commit.commit_id == head.commit_id):
+            seen.add(pair)
+            kept.append(commit)
+    return tuple(kept)
 
 
 def _find_forks(command: GitCommand, base: Commit, commits: Sequence[Commit]) -> dict[str, Commit]:

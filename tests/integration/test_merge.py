@@ -219,6 +219,34 @@ def test_commit_that_leaves_the_tree_as_where_it_began_is_not_judged(folder: Git
     assert change.commit_count == 2
 
 
+def test_a_tree_is_judged_once_for_each_that_it_is_compared_with(folder: GitFolder):
+    """What was so where one commit left the base's history need not have been so where another did."""
+    start = folder.commit({"a": b"0\n"})
+    tip = folder.commit({"a": b"1\n"})
+    one = folder.commit({"t": b"1\n"}, branch="topic", parents=[start])
+    again = folder.commit({"t": b"2\n"}, branch="topic")
+    folder.commit({"t": b"1\n"}, branch="topic")
+    back = folder.commit({"a": b"0\n"}, branch="back", parents=[tip, "topic"])
+    old = folder.commit({"a": b"0\n", "t": b"1\n"}, branch="back")
+    change = load(folder, head="back")
+    pairs = [(commit.commit_id, change.base_of(commit).commit_id) for commit in change.judged]
+    assert pairs == [(one, start), (again, start), (back, tip), (old, tip)]
+    assert change.commits[0].tree_id == change.commits[-1].tree_id
+    assert change.commits[2].tree_id == change.base_of(change.commits[0]).tree_id
+    assert (change.commit_count, change.merge) == (5, None)
+
+
+def test_the_head_is_judged_last_also_where_an_earlier_commit_has_its_tree(folder: GitFolder):
+    """What is mended in between is there again at the end."""
+    folder.commit({"a": b"0\n"})
+    names = [
+        folder.commit({"a": text}, branch="topic", parents=None if n else ["main"])
+        for n, text in enumerate((b"1", b"2", b"1"))
+    ]
+    change = load(folder)
+    assert [commit.commit_id for commit in change.judged] == names
+
+
 def test_attributes_drivers_and_hooks_have_no_say_in_a_merge(folder: GitFolder, tmp_path: Path):
     trap = tmp_path / "trap"
     trap.write_text(f"#!/bin/sh\ntouch {tmp_path}/sprung\n")

@@ -362,6 +362,91 @@ def test_a_branch_that_is_merged_hides_no_loosening(tree: Guarded) -> None:
     assert (code, rules_of(report)) == (1, {"loosened"})
 
 
+@pytest.fixture(scope="module")
+def moved(tree: Guarded) -> tuple[str, str]:
+    """Where a base was, and where it is since it mended the float, added a board and took a smaller part."""
+    broken = MAIN.replace("return", "#if BLINKS == 2\n#error not yet\n#endif\n    return")
+    old = tree.propose({"src/main.c": broken.encode()})
+    smaller = tree.edit(("capacity: 256 B", "capacity: 128 B"), (PIER, PIER + "      jetty:\n"))
+    return old, tree.propose(
+        {"src/main.c": MAIN.encode(), **smaller, "boards/jetty/board.mk": b"BLINKS := 4\n"}, base=old
+    )
+
+
+class TestOldTrees:
+    """A merge may carry any tree, also one that the base has left behind."""
+
+    SHAPES = (
+        "one commit",
+        "a merge with an empty commit",
+        "a merge with a document",
+        "a merge whose first parent is the old commit",
+        "a merge with the base's own past",
+        "a merge of three",
+        "a merge, and an empty commit after it",
+        "a commit after an honest merge",
+        "a merge across merges",
+        "a merge with a history of its own",
+        "a merge of a merge that lands alone",
+    )
+
+    @pytest.mark.parametrize("shape", SHAPES)
+    def test_what_the_base_has_gained_is_not_taken_back_by(
+        self, tree: Guarded, moved: tuple[str, str], shape: str
+    ) -> None:
+        old, base = moved
+        empty = self.commit(tree, old, old)
+        document = tree.propose({"docs/a.md": b"a\n"}, base=old)
+        match shape:
+            case "one commit":
+                head = self.commit(tree, old, base)
+            case "a merge with an empty commit":
+                head = self.commit(tree, old, base, empty)
+            case "a merge with a document":
+                head = self.commit(tree, document, base, document)
+            case "a merge whose first parent is the old commit":
+                head = self.commit(tree, document, document, base)
+            case "a merge with the base's own past":
+                head = self.commit(tree, old, base, old)
+            case "a merge of three":
+                head = self.commit(tree, old, base, empty, document)
+            case "a merge, and an empty commit after it":
+                merged = self.commit(tree, document, base, document)
+                head = self.commit(tree, merged, merged)
+            case "a commit after an honest merge":
+                head = self.commit(tree, document, self.commit(tree, base, base, document))
+            case "a merge across merges":
+                side = self.commit(tree, old, empty, document)
+                head = self.commit(tree, document, self.commit(tree, base, base, document), side)
+            case "a merge with a history of its own":
+                head = self.commit(tree, old, base, self.commit(tree, old))
+            case _:
+                # Its first parent keeps the base's tree, so that nothing but the last merge would show it.
+                head = self.commit(tree, old, self.commit(tree, base, base), self.commit(tree, old, empty, document))
+        code, report, _ = tree.gate(head, base=base)
+        assert code == 1
+        assert {"dropped-target", "loosened", "broken"} <= rules_of(report)
+        said = {(reason["rule"], *reason["targets"]) for reason in report["reasons"]}
+        assert ("dropped-target", "cortex-r/jetty") in said
+        assert ("broken", "cortex-m/float") in said
+        assert any("is raised from 128 B to 256 B" in reason["message"] for reason in report["reasons"])
+
+    def test_a_tree_from_before_there_was_a_matrix_has_none(self, tree: Guarded) -> None:
+        """What left the base's history before that removes no matrix; the same tree merged with the base does."""
+        old = tree.propose({"matrix.yml": None, "waivers.yml": None})
+        base = self.commit(tree, tree.base, old)
+        before = tree.propose({"docs/a.md": b"a\n"}, base=old)
+        assert tree.gate(before, base=base)[0] == 0
+        code, report, _ = tree.gate(self.commit(tree, before, base, before), base=base)
+        assert (code, rules_of(report)) == (1, {"matrix"})
+
+    @staticmethod
+    def commit(tree: Guarded, content: str, *parents: str) -> str:
+        """A commit with the tree of another."""
+        named = [word for parent in parents for word in ("-p", parent)]
+        return tree.repository.ask("commit-tree", *named, "-m", "Merge", f"{content}^{{tree}}")
+
+
 @pytest.mark.parametrize("link", ["ci/matrix.yml", "ci"])
 def test_a_link_in_the_checkout_does_not_lead_past_the_bases_matrix(
     tree: Guarded, monkeypatch: pytest.MonkeyPatch, link: str

@@ -212,6 +212,31 @@ def test_a_new_protected_branch_is_judged_from_where_it_leaves_the_others(server
     assert not server.has(bad)
 
 
+@pytest.mark.parametrize("with_document", [False, True])
+def test_a_merge_does_not_bring_back_a_tree_that_the_branch_has_left_behind(
+    server: Server, *, with_document: bool
+) -> None:
+    """The branch mended a source since; the merge has both histories, and the old tree."""
+    kelp = server.kelp
+    broken = edit(kelp, "syntax error\n")
+    kelp.git("revert", "--no-edit", broken)
+    mended = kelp.git("rev-parse", "HEAD")
+    # As whoever runs the server brings it, past the hook.
+    server.git("fetch", "-q", str(kelp.folder), "main:main")
+    kelp.git("checkout", "-q", "--detach", broken)
+    if with_document:
+        (kelp.folder / "NOTES").write_text("harmless\n")
+        side = kelp.commit("Say something")
+    else:
+        side = kelp.git("commit-tree", "-p", broken, "-m", "Say nothing", f"{broken}^{{tree}}")
+    merge = kelp.git("commit-tree", "-p", mended, "-p", side, "-m", "Merge", f"{side}^{{tree}}")
+    before = server.refs()
+    taken, text = server.push(f"{merge}:refs/heads/main")
+    assert (taken, server.refs()) == (False, before), text
+    assert "verdict: block, 1 reason" in text.splitlines()
+    assert f"since commit {merge[:10]}" in unwrap(text)
+
+
 def test_a_symbolic_name_does_not_lead_around_the_gate(server: Server) -> None:
     server.git("symbolic-ref", "refs/heads/alias", "refs/heads/main")
     before = server.refs()

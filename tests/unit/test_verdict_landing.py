@@ -236,3 +236,47 @@ def test_a_merge_that_gives_the_base_has_nothing_to_land() -> None:
     case = make_case({(SECOND, VALE): built(900)}, merge=replace(MERGED, tree_id=BASE.tree_id))
     verdict = judge(case)
     assert (verdict.decision, verdict.deltas) == (Decision.PASS, ())
+
+
+class TestNet:
+    """Whatever lists a change wrongly: a tree that was not held against the base does not pass."""
+
+    @staticmethod
+    def judge(change: Change) -> Verdict:
+        evidence = {(commit.tree_id, VALE): make_evidence(commit, VALE) for commit in change.iter_trees()}
+        matrices = {commit.tree_id: SMALL for commit in (*change.iter_trees(), change.head)}
+        return judge(Case(change=change, matrices=matrices, evidence=evidence, judged_on=TODAY))
+
+    def test_what_lands_and_is_not_among_the_judged_is_undecided(self) -> None:
+        for commits in ((), (FIRST,)):
+            verdict = self.judge(Change(base=BASE, head=SECOND, commits=commits, commit_count=2))
+            assert verdict.decision is Decision.UNDECIDED
+            assert only(verdict) == Reason(
+                rule=Rule.UNDECIDED,
+                commit_id=None,
+                targets=(),
+                whom="the change",
+                message="what would land was not held against the base, 1111111111",
+                details=("rebase the change onto it; that this can happen is a fault of gatekeep",),
+            )
+
+    def test_what_lands_and_was_compared_with_a_fork_alone_is_undecided(self) -> None:
+        forks = {SECOND.commit_id: FORK}
+        change = Change(base=BASE, head=SECOND, commits=(FIRST, SECOND), commit_count=2, forks=forks)
+        assert only(self.judge(change)).message == "what would land was not held against the base, 1111111111"
+        again = replace(FIRST, tree_id=SECOND.tree_id)
+        assert self.judge(replace(change, commits=(again, SECOND))).decision is Decision.UNDECIDED
+
+    def test_what_lands_is_the_last_that_is_judged(self) -> None:
+        change = Change(base=BASE, head=SECOND, commits=(SECOND, FIRST), commit_count=2)
+        assert self.judge(change).decision is Decision.UNDECIDED
+        assert self.judge(replace(change, commits=(FIRST, SECOND))).decision is Decision.PASS
+
+    def test_a_fork_that_has_the_bases_tree_is_as_good(self) -> None:
+        forks = {SECOND.commit_id: replace(FORK, tree_id=BASE.tree_id)}
+        change = Change(base=BASE, head=SECOND, commits=(SECOND,), commit_count=1, forks=forks)
+        assert self.judge(change).decision is Decision.PASS
+
+    def test_what_leaves_the_tree_as_it_was_needs_nothing(self) -> None:
+        head = replace(SECOND, tree_id=BASE.tree_id)
+        assert self.judge(Change(base=BASE, head=head, commits=(), commit_count=1)).decision is Decision.PASS
