@@ -45,10 +45,10 @@ class Change:
     """
     The commits from base to head, and what would land.
 
-    `commits` are those to be judged, oldest first (parents before children): the first of each pair of a tree and what it
-    is compared with, where these differ. A tree may stand there twice, compared with two commits: what was so at the one
-    need not have been so at the other. The head, where its tree is not that of what it is compared with, is always the
-    last. Empty when the change leaves every tree as it was. `commit_count` counts all commits of BASE..HEAD.
+    `commits` are those to be judged, oldest first (parents before children): the first of each pair of a tree and what
+    it is compared with, where these differ. A tree may stand there twice, compared with two commits: what was so at the
+    one need not have been so at the other. The head, where its tree is not that of what it is compared with, is always
+    the last. Empty when the change leaves every tree as it was. `commit_count` counts all commits of BASE..HEAD.
 
     `forks` gives, by commit id, where a commit left the base's history; a commit that is missing there stands on the
     base itself. A commit is compared with its fork, since what the base has gained meanwhile is not of its making.
