@@ -240,12 +240,13 @@ def _make_beginning(target: str, line: _Line, runs: Sequence[Run], start: int) -
         target, runs[-1].state, places=range(after + 1, first + 1), stretch=range(first, len(line.commits))
     )
     if culprit is not None and culprit.commit_id in line.positions:
-        return Beginning(commit=culprit)
+        return Beginning(commit=culprit, is_proved=True)
     return Beginning(
         commit=line.commits[first],
         unknown_count=first - after - 1 if start else 0,
         from_start=start == 0 and culprit is None,
         culprit=culprit,
+        is_proved=culprit is not None,
     )
 
 
@@ -307,6 +308,7 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
                 commit=commit,
                 message=say_fault(found)[0] if found is not None and run.state is not State.WELL else "",
                 culprit=culprit if culprit != commit else None,
+                is_proved=culprit is not None,
                 told_of=teller.commit_id if teller is not None else None,
                 told_at=teller.finished_at if teller is not None else None,
             )

@@ -97,13 +97,15 @@ class Beginning:
     `commit` is the first commit of the branch known to have it, or the culprit that a sweep has found. `unknown_count`
     says how many commits before it have no result, so that one of them may be the cause; 0 makes it certain.
     `from_start` means that no other state is known before. `culprit` is a culprit that is no commit of the branch
-    itself: it came with a merge, with `commit` where `unknown_count` is 0.
+    itself: it came with a merge, with `commit` where `unknown_count` is 0. `is_proved` says that a sweep has searched
+    for the cause and found it, and so not only that it first shows there.
     """
 
     commit: Commit
     unknown_count: int = 0
     from_start: bool = False
     culprit: Commit | None = None
+    is_proved: bool = False
 
     @property
     def cause(self) -> Commit:
@@ -128,7 +130,8 @@ class Event:
 
     `commit` is the first commit of the branch that is known to show it: another one, as soon as more is known.
     `culprit` is the commit that did it, where a sweep has found another. `told_of` and `told_at` are the commit that
-    the sweep was of which first told it, and when that ended; None where only gates have seen it.
+    the sweep was of which first told it, and when that ended; None where only gates have seen it. `is_proved` is as for
+    `Beginning`.
     """
 
     target: str
@@ -138,6 +141,7 @@ class Event:
     culprit: Commit | None = None
     told_of: str | None = None
     told_at: datetime | None = None
+    is_proved: bool = False
 
     @property
     def cause(self) -> Commit:

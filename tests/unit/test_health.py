@@ -137,8 +137,10 @@ def test_a_culprit_that_a_sweep_found_is_the_beginning():
     results: dict[str, list[tuple[int, int, Outcome]]] = {"arm/mere": [(0, 1, image()), (4, 5, broken())]}
     health = make_health(results, sweeps=[make_sweep(commits[5].commit_id, ended, [turn])])
     target = only(health)
-    assert target.beginning == Beginning(commit=commits[3])
-    assert [(event.commit, event.culprit) for event in target.events] == [(commits[4], commits[3])]
+    assert target.beginning == Beginning(commit=commits[3], is_proved=True)
+    assert [(event.commit, event.culprit, event.is_proved) for event in target.events] == [
+        (commits[4], commits[3], True)
+    ]
     assert health.troubles[0].beginning == target.beginning
 
 
@@ -149,7 +151,7 @@ def test_a_culprit_on_the_side_of_a_merge_is_named_with_the_merge():
     found = make_sweep(commits[5].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [turn])
     results: dict[str, list[tuple[int, int, Outcome]]] = {"arm/mere": [(0, 3, image()), (4, 5, broken())]}
     target = only(make_health(results, sweeps=[found], side_commits=[side]))
-    assert target.beginning == Beginning(commit=commits[4], culprit=side)
+    assert target.beginning == Beginning(commit=commits[4], culprit=side, is_proved=True)
     assert target.events[0].cause == side
     # Where the repository has it no more, the results say what they know.
     assert only(make_health(results, sweeps=[found])).beginning == Beginning(commit=commits[4])

@@ -162,7 +162,23 @@ def test_facts_say_what_the_pages_say():
         "culprit": None,
         "unknown_before": 0,
         "from_start": False,
+        "proved": False,
     }
+
+
+@pytest.mark.parametrize("searched", [True, False])
+def test_facts_tell_a_culprit_that_was_searched_for_from_a_commit_that_first_shows_it(searched: bool):
+    commits = make_line(6)
+    turn = TurnRecord(target="arm/mere", turn=Turn.BROKE, culprit_commit_id=commits[4].commit_id if searched else None)
+    found = make_sweep(commits[5].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [turn])
+    facts = json.loads(render_facts(make_health({"arm/mere": [(0, 3, image()), (4, 5, broken())]}, sweeps=[found])))
+    jsonschema.validate(facts, json.loads(read_schema_text()))
+    (trouble,) = facts["troubles"]
+    (target,) = facts["ports"][0]["targets"]
+    assert trouble["since"] == target["since"]
+    (event,) = target["events"]
+    assert (target["since"]["commit"]["id"], event["commit"]) == (commits[4].commit_id, commits[4].commit_id)
+    assert [(told["culprit"], told["proved"]) for told in (target["since"], event)] == [(None, searched)] * 2
 
 
 def test_badges_are_named_drawings():

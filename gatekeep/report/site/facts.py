@@ -133,6 +133,7 @@ def _beginning(beginning: Beginning | None) -> dict[str, Any] | None:
         "culprit": _commit(beginning.culprit) if beginning.culprit is not None else None,
         "unknown_before": beginning.unknown_count,
         "from_start": beginning.from_start,
+        "proved": beginning.is_proved,
     }
 
 
@@ -141,6 +142,7 @@ def _event(event: Event) -> dict[str, Any]:
         "kind": event.kind.value,
         "commit": event.commit.commit_id,
         "culprit": event.culprit.commit_id if event.culprit is not None else None,
+        "proved": event.is_proved,
         "at": rfc3339(event.commit.committed_at),
         "message": event.message or None,
     }
