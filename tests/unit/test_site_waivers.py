@@ -8,6 +8,7 @@ from datetime import date
 from importlib.resources import files
 
 import jsonschema
+import pytest
 
 from gatekeep.model.evidence import Outcome
 from gatekeep.model.health import Health
@@ -82,6 +83,18 @@ def test_facts_have_the_waivers() -> None:
     jsonschema.validate(facts, schema)
     (told,) = [target["waivers"] for port in facts["ports"] for target in port["targets"] if target["waivers"]]
     assert [(one["name"], one["rule"], one["until"]) for one in told] == [("lough-part", "broken", "2026-06-30")]
+
+
+@pytest.mark.parametrize("rule", [Rule.BROKEN, Rule.RESERVE])
+def test_facts_say_until_when_a_trouble_is_excused(rule: Rule) -> None:
+    facts = json.loads(render_facts(make(replace(WAIVER, rule=rule), other=True)))
+    until = "2026-06-30" if rule is Rule.BROKEN else None
+    assert {one["targets"][0]: one["waived_until"] for one in facts["troubles"]} == {
+        "arm/mere": until,
+        "mips/holm": None,
+    }
+    targets = {target["name"]: target["waived_until"] for port in facts["ports"] for target in port["targets"]}
+    assert targets == {"arm/mere": until, "mips/holm": None}
 
 
 def test_hostile_words_of_a_waiver_are_text() -> None:

@@ -7,6 +7,7 @@ misled. Texts from outside come as they are: who shows them makes them safe. The
 
 from __future__ import annotations
 
+from datetime import date
 from importlib.resources import files
 from typing import Any
 
@@ -38,6 +39,7 @@ def render_facts(health: Health) -> str:
                     "message": trouble.message,
                     "place": trouble.place or None,
                     "since": _beginning(trouble.beginning),
+                    "waived_until": _day(trouble.waived_until),
                 }
                 for trouble in health.troubles
             ],
@@ -67,7 +69,7 @@ def _port(port: PortHealth) -> dict[str, Any]:
     return {
         "name": port.port.name,
         "maintainers": [{"name": one.name, "email": one.email} for one in port.port.maintainers],
-        "since": port.port.since.isoformat() if port.port.since is not None else None,
+        "since": _day(port.port.since),
         "well": port.well_count,
         "page": names.port_page(port.port.name),
         "feed": names.feed_path(port.port.name),
@@ -98,6 +100,7 @@ def _target(target: TargetHealth) -> dict[str, Any]:
         "toolchain": target.target.toolchain.name,
         "toolchain_version": evidence.toolchain_version if evidence is not None else None,
         "built_at": rfc3339(evidence.started_at) if evidence is not None and evidence.started_at is not None else None,
+        "waived_until": _day(target.waived_until),
         "clean_build": {
             "commit": target.clean.commit.commit_id,
             "built_at": rfc3339(target.clean.built_at),
@@ -148,6 +151,10 @@ def _event(event: Event) -> dict[str, Any]:
     }
 
 
+def _day(day: date | None) -> str | None:
+    return day.isoformat() if day is not None else None
+
+
 def _open_sweep(sweep: Sweep | None) -> dict[str, Any] | None:
     if sweep is None:
         return None
@@ -165,7 +172,7 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "bytes_per_day": list(outlook.bytes_per_day),
         "reached_on": outlook.reached_on.isoformat(),
         "early_on": outlook.early_on.isoformat(),
-        "late_on": outlook.late_on.isoformat() if outlook.late_on is not None else None,
+        "late_on": _day(outlook.late_on),
         "foretold_from": outlook.from_on.isoformat(),
         "has_passed": outlook.has_passed,
     }
