@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.faults.sounding import MAKEFILE, Answer, Sounding, make_tree
+from tests.faults.tasks import SoundingSweep, Task, make_task
 from tests.repos import GitFolder
 from tests.small_disk import fill, mount_small_disk
 
@@ -63,6 +64,41 @@ def test_a_full_disk_is_undecided_and_when_there_is_room_again_the_gate_decides(
         assert sounding.list_lost(full.errors) == []
     again = sounding.run()
     assert again.verdict() == undisturbed.verdict()
+
+
+@pytest.fixture(scope="module")
+def night(tree: GitFolder, tmp_path_factory: pytest.TempPathFactory) -> Task:
+    return make_task("sweep", tree, tmp_path_factory.mktemp("night") / "sweep")
+
+
+@pytest.mark.parametrize("leave_kib", [100, 160, 220, 300])
+def test_a_disk_that_fills_during_a_sweep_loses_nothing_and_the_same_sweep_ends_when_there_is_room(
+    night: Task, tmp_path: Path, leave_kib: int
+) -> None:
+    """At the start, amid the builds, amid the search for culprits: when it is full depends on what was left of it."""
+    begun = night.start_anew(f"begun-{leave_kib}")
+    with mount_small_disk(tmp_path / "disk", size_bytes=6 * 1024**2) as disk:
+        shutil.copytree(begun.store, disk / "store", symlinks=True)
+        ballast = fill(disk, leave_bytes=leave_kib * 1024)
+        sounding = SoundingSweep(begun.repository, disk / "store")
+        sounding.report = tmp_path / "full.json"
+        full = sounding.run()
+        said = full.output + full.errors
+        if leave_kib == 100:
+            assert full.exit_code == 3, said
+        if full.exit_code == 3:
+            assert "space" in said or "full" in said
+        else:
+            assert full.verdict() == night.undisturbed.verdict(), said
+        assert sounding.list_lost(full.errors) == []
+        assert sounding.check_store() == "ok"
+        if full.report is not None:
+            truth = night.undisturbed.outcomes()
+            decided = {key: found for key, found in full.outcomes().items() if found[0] != "not decided"}
+            assert decided.items() <= truth.items()
+        ballast.unlink()
+        again = sounding.run()
+        assert again.verdict() in (night.undisturbed.verdict(), night.told_before.verdict()), again.errors
 
 
 def test_a_file_for_which_a_nearly_full_disk_has_no_room_is_undecided(tmp_path: Path) -> None:
