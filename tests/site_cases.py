@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from gatekeep.judge.health import compose_health
+from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Built, Diagnostic, Evidence, Footprint, Outcome, RegionUse, name_outcome
 from gatekeep.model.health import CleanBuild, Health, LogExcerpt, Outlook, Run, state_of
@@ -67,6 +68,7 @@ def make_health(
     side_commits: Sequence[Commit] = (),
     waivers: Sequence[Waiver] = (),
     today: date | None = None,
+    bars: Sequence[Bar] = (),
 ) -> Health:
     """
     Make the health of targets: each with (first, last, outcome) of the stretches of commits that it had.
@@ -131,6 +133,7 @@ def make_health(
         clean=clean,
         decided=clean.keys(),
         today=today,
+        bars=bars,
     )
 
 

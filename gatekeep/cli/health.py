@@ -260,6 +260,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         clean=load_clean_builds(store, sources.sweeps, commits, standing.runs),
         decided=list_decided(store, ended.sweep_id) if ended is not None else (),
         today=sources.today,
+        bars=store.list_barred(),
     )
 
 

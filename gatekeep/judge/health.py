@@ -13,6 +13,7 @@ from typing import assert_never
 from gatekeep.judge.culprits import Culprits
 from gatekeep.judge.outlook import see_on
 from gatekeep.judge.wording import describe_targets
+from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import (
     Broken,
@@ -99,6 +100,7 @@ def compose_health(
     clean: Mapping[str, CleanBuild] | None = None,
     decided: Collection[str] = (),
     today: date | None = None,
+    bars: Sequence[Bar] = (),
 ) -> Health:
     """
     Put together what the pages show.
@@ -119,6 +121,7 @@ def compose_health(
         waivers: Those of the branch's newest commit that are in force.
         clean: By target, the newest clean build that a sweep has made.
         decided: Targets that the sweep of `find_ended` has built and told something of.
+        bars: Results that an audit found carried wrongly, oldest first for each target.
         today: On which outlooks are told; None for the day that each is foretold from.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
@@ -141,6 +144,11 @@ def compose_health(
         found = [replace(one, outlooks=tuple(see_on(seen, today) for seen in one.outlooks)) for one in found]
     if clean:
         found = [replace(one, clean=clean.get(one.name)) for one in found]
+    barred = {bar.target for bar in bars}
+    found = [
+        replace(one, bars=tuple(bar for bar in bars if bar.target == one.name)) if one.name in barred else one
+        for one in found
+    ]
     by_port: dict[str, list[TargetHealth]] = {}
     for one in found:
         by_port.setdefault(one.target.port, []).append(one)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import Enum
 
+from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Footprint, RegionUse
 from gatekeep.model.history import Sweep, SweepState
@@ -228,7 +229,8 @@ class TargetHealth:
     `place` say what is wrong, hostile, and empty where nothing is. `evidence` is the newest result; `footprint` the
     newest image's, whole, and `measured` the commit that it was measured at. `built_commit` is the commit that the
     newest result was built for. `events` run newest first. `waivers` are those in force that name it. `clean` is None
-    where no sweep has decided it.
+    where no sweep has decided it. `bars` are results of it that an audit found carried wrongly, oldest first: until
+    somebody clears them it is built at every commit.
     """
 
     target: Target
@@ -246,6 +248,7 @@ class TargetHealth:
     log: LogExcerpt | None = None
     waivers: tuple[Waiver, ...] = ()
     clean: CleanBuild | None = None
+    bars: tuple[Bar, ...] = ()
 
     @property
     def waived_until(self) -> date | None:
@@ -414,6 +417,10 @@ class Health:
     def position_of(self, commit: Commit) -> int:
         """Where a commit stands on the branch; it must be one of its own."""
         return self._positions[commit.commit_id]
+
+    def count_behind(self, target: TargetHealth) -> int:
+        """Count the newest commits at which a target has no result; 0 for one that was never built."""
+        return len(self.commits) - 1 - target.runs[-1].last if target.runs else 0
 
     def has_page(self, commit: Commit) -> bool:
         """Whether the commit changed something, and so has a page."""

@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser
 
+from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import TimedOut
 from gatekeep.model.health import LogExcerpt
 from gatekeep.model.history import Sweep, SweepState
@@ -78,6 +79,16 @@ def waived_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
         waivers=(waiver,),
         swept=(f"{4:040x}", swept_at),
         undecided=("riscv64/vale",),
+        bars=[
+            Bar(
+                target="loongarch64/ness",
+                key="k",
+                tree_id="e" * 40,
+                commit_id="d" * 40,
+                barred_at=swept_at,
+                what="region main: 500 bytes, clean 504 bytes",
+            )
+        ],
     )
     interrupted = Sweep(
         sweep_id=2,

@@ -396,6 +396,21 @@ def test_what_a_gate_carried_wrongly_is_found_and_barred(kelp: Kelp) -> None:
     assert (code, report["verdict"], report["sum"]) == (3, "undecided", "nothing new; 1 result carried wrongly before")
     assert "what was carried differs from a clean build" in " ".join(text.split())
     assert "cortex-m/buoy: barred" in kelp.run("audit", "--barred")[1]
+    site = kelp.folder / "site"
+    show = ("health", "--out", str(site), "--branch", "main")
+    assert kelp.run(*show)[0] == 0
+    assert "carried wrongly" in (site / "index.html").read_text()
+    told = {
+        one["name"]: [bar["what"] for bar in one["carried_wrongly"]]
+        for port in json.loads((site / "facts.json").read_text())["ports"]
+        for one in port["targets"]
+    }
+    assert told["riscv/float"] == []
+    (what,) = told["cortex-m/buoy"]
+    assert what in kelp.run("audit", "--barred")[1]
+    assert kelp.run("audit", "--clear", "cortex-m/buoy")[0] == 0
+    assert kelp.run(*show)[0] == 0
+    assert "carried wrongly" not in (site / "index.html").read_text()
 
 
 def test_what_could_not_be_told_is_told_by_the_next_sweep_as_new(kelp: Kelp) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -9,16 +10,19 @@ from html.parser import HTMLParser
 from pathlib import PurePosixPath
 from posixpath import normpath
 
+import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from jinja2 import UndefinedError
 
+from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Outcome
 from gatekeep.model.health import Health, LogExcerpt, Outlook
 from gatekeep.model.history import SweepState
 from gatekeep.model.rule import Rule
 from gatekeep.report.plain import plain
+from gatekeep.report.site.facts import read_schema_text, render_facts
 from gatekeep.report.site.files import iter_files
 from gatekeep.report.site.names import badge_path, commit_page, feed_path, mail_address, port_page, target_page
 from gatekeep.report.site.page import _environment
@@ -159,6 +163,85 @@ def test_pages_of_targets_stay_when_a_sweep_tells_nothing_of_them():
         target_page("riscv64/vale"),
         port_page("riscv64"),
     }
+
+
+@pytest.mark.parametrize(
+    ("lasts", "words"),
+    [
+        ((5, 5, 5), ""),
+        ((4, 4, 4), "The newest commit has no result."),
+        ((3, 3, 3), "The newest 2 commits have no result."),
+        ((5, 4, 5), "1 of 4 targets has no result at the newest commit."),
+        ((5, 4, 2), "2 of 4 targets have no result at the newest commits."),
+        ((3, 3, 1), "The newest 2 commits have no result; 1 of 4 targets has none at earlier ones either."),
+    ],
+)
+def test_every_page_says_how_far_results_reach(lasts: tuple[int, ...], words: str):
+    names = ("arm/mere", "arm/holm", "arm/tarn")
+    results = {name: [(0, last, image())] for name, last in zip(names, lasts, strict=True)}
+    health = make_health({**results, "arm/geo": []})
+    mast = Reader(render_front_page(health)).words.split("Needs somebody")[0]
+    assert mast.strip().endswith(f"08:00 UTC. {words}".strip())
+    port = Reader(render_port_page(health, health.ports[0])).words
+    for target, last in zip(health.targets, lasts, strict=False):
+        page = Reader(render_target_page(health, target)).words
+        said = {5: "", 4: "The newest commit of main has no result."}.get(
+            last, f"The newest {5 - last} commits of main have no result."
+        )
+        assert ("no result" in page) == bool(said)
+        assert said in page
+        assert said in port
+    facts = json.loads(render_facts(health))
+    assert [one["commits_without_result"] for one in facts["ports"][0]["targets"]] == [*(5 - last for last in lasts), 0]
+
+
+def make_bars(*names: str) -> list[Bar]:
+    return [
+        Bar(
+            target=name,
+            key="k",
+            tree_id="e" * 40,
+            commit_id="d" * 40,
+            barred_at=datetime(2026, 1, 5, 3, tzinfo=UTC),
+            what="region main: 500 bytes, clean 504 bytes <b>",
+        )
+        for name in names
+    ]
+
+
+def test_what_was_carried_wrongly_needs_somebody_and_stands_on_its_pages():
+    results = {name: [(0, 5, image())] for name in ("arm/mere", "arm/holm")}
+    health = make_health(results, bars=make_bars("arm/holm", "arm/gone"))
+    front = Reader(render_front_page(health)).words
+    assert (
+        "Needs somebody arm/holm was carried wrongly at dddddddddd, as an audit found 5 January 2026, 03:00 UTC: "
+        "region main: 500 bytes, clean 504 bytes <b>. That is a fault of gatekeep, not of the code. "
+        "It is built at every commit until gatekeep audit --clear arm/holm." in front
+    )
+    assert "Nobody" not in front
+    said = "Carried wrongly at dddddddddd, found 5 January 2026, 03:00 UTC: region main: 500 bytes, clean 504 bytes <b>"
+    mere, holm = (Reader(render_target_page(health, target)).words for target in health.targets)
+    assert said in holm
+    assert "Carried wrongly" not in mere
+    assert said in Reader(render_port_page(health, health.ports[0])).words
+    facts = json.loads(render_facts(health))
+    jsonschema.validate(facts, json.loads(read_schema_text()))
+    assert [len(one["carried_wrongly"]) for one in facts["ports"][0]["targets"]] == [0, 1]
+    many = [f"arm/board{number}" for number in range(9)]
+    front = Reader(render_front_page(make_health({name: [] for name in many}, bars=make_bars(*many)))).words
+    assert front.count("was carried wrongly at") == 6
+    assert "And 3 more targets were carried wrongly; gatekeep audit --barred lists all." in front
+
+
+def test_pages_are_made_anew_when_something_was_carried_wrongly_and_when_it_is_cleared():
+    def digests(*names: str) -> dict[str, str]:
+        bars = make_bars(*names)
+        results = {name: [(0, 5, image())] for name in ("arm/mere", "arm/holm")}
+        return {file.path: file.digest for file in iter_files(make_health(results, bars=bars))}
+
+    before, barred = digests(), digests("arm/holm")
+    changed = {path for path in before if before[path] != barred[path]}
+    assert changed == {"index.html", "facts.json", target_page("arm/holm"), port_page("arm")}
 
 
 def outlook(reached_on: date, *, early_on: date = date(2026, 2, 1), late_on: date | None = None) -> Outlook:

@@ -43,7 +43,7 @@ def render_facts(health: Health) -> str:
                 }
                 for trouble in health.troubles
             ],
-            "ports": [_port(port) for port in health.ports],
+            "ports": [_port(health, port) for port in health.ports],
         },
         indent=None,
     )
@@ -65,7 +65,7 @@ def _last_sweep(health: Health) -> dict[str, Any] | None:
     }
 
 
-def _port(port: PortHealth) -> dict[str, Any]:
+def _port(health: Health, port: PortHealth) -> dict[str, Any]:
     return {
         "name": port.port.name,
         "maintainers": [{"name": one.name, "email": one.email} for one in port.port.maintainers],
@@ -73,11 +73,11 @@ def _port(port: PortHealth) -> dict[str, Any]:
         "well": port.well_count,
         "page": names.port_page(port.port.name),
         "feed": names.feed_path(port.port.name),
-        "targets": [_target(target) for target in port.targets],
+        "targets": [_target(health, target) for target in port.targets],
     }
 
 
-def _target(target: TargetHealth) -> dict[str, Any]:
+def _target(health: Health, target: TargetHealth) -> dict[str, Any]:
     evidence = target.evidence
     return {
         "name": target.name,
@@ -101,6 +101,10 @@ def _target(target: TargetHealth) -> dict[str, Any]:
         "toolchain_version": evidence.toolchain_version if evidence is not None else None,
         "built_at": rfc3339(evidence.started_at) if evidence is not None and evidence.started_at is not None else None,
         "waived_until": _day(target.waived_until),
+        "commits_without_result": health.count_behind(target),
+        "carried_wrongly": [
+            {"commit": bar.commit_id, "found_at": rfc3339(bar.barred_at), "what": bar.what} for bar in target.bars
+        ],
         "clean_build": {
             "commit": target.clean.commit.commit_id,
             "built_at": rfc3339(target.clean.built_at),

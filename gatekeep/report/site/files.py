@@ -204,7 +204,7 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     yield target.measured if target.measured != health.head else None
     yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
     yield (target.state, target.beginning, target.message, target.place, target.built_commit)
-    yield (target.events, target.outlooks, target.log, target.waivers, target.clean)
+    yield (target.events, target.outlooks, target.log, target.waivers, target.clean, target.bars)
 
 
 def _digest(*values: object) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from gatekeep.model.health import State, TargetChange
+from gatekeep.model.health import Health, State, TargetChange
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.plain import plain
 from gatekeep.report.site import drawing, names, words
@@ -104,6 +104,7 @@ def _environment() -> Environment:
         "say_share": say_share,
         "say_state": words.say_state,
         "sentence_start": words.sentence_start,
+        "count_behind": Health.count_behind,
         "say_outlook": words.say_outlook,
         "say_warnings": words.say_warnings,
         "short_name": words.short_name,

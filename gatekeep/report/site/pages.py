@@ -21,7 +21,7 @@ from gatekeep.model.health import (
     Trouble,
 )
 from gatekeep.report.site.page import list_assets, render
-from gatekeep.report.site.words import brief, short_name
+from gatekeep.report.site.words import brief, say_behind, short_name
 
 _SECTIONS_SHOWN = 24
 SYMBOLS_SHOWN = 12
@@ -33,6 +33,7 @@ _NAMES_JOINED = 4
 #: pages that it leads to say it whole. Characters, after what cannot be seen has become visible.
 _CAUSES_SHOWN = 24
 _LEAST_WAIVED = 4
+_BARRED_SHOWN = 6
 _MESSAGE_CHARACTERS = 240
 _PLACE_CHARACTERS = 120
 _SUBJECT_CHARACTERS = 120
@@ -69,10 +70,14 @@ def render_front_page(health: Health) -> str:
     waived = [trouble for trouble in health.troubles if trouble.waived_until is not None]
     shown, excused = urgent[:_CAUSES_SHOWN], waived[: max(_LEAST_WAIVED, _CAUSES_SHOWN - len(urgent))]
     outlooks = list_outlooks(health)
+    barred = [target for target in health.targets if target.bars]
     return render(
         "front.html.j2",
         **_frame(health, ""),
         head=_brief_commit(health.head),
+        behind=say_behind(health),
+        barred=[_brief_bars(target) for target in barred[:_BARRED_SHOWN]],
+        barred_left=len(barred[_BARRED_SHOWN:]),
         urgent=[_brief_trouble(trouble) for trouble in shown],
         urgent_left=urgent[len(shown) :],
         waived=[_brief_trouble(trouble) for trouble in excused],
@@ -94,6 +99,11 @@ def _brief_trouble(trouble: Trouble) -> Trouble:
         place=brief(trouble.place, _PLACE_CHARACTERS, at_end=True),
         beginning=_brief_beginning(trouble.beginning) if trouble.beginning is not None else None,
     )
+
+
+def _brief_bars(target: TargetHealth) -> TargetHealth:
+    last = target.bars[-1]
+    return replace(target, bars=(replace(last, what=brief(last.what, _MESSAGE_CHARACTERS)),))
 
 
 def _brief_beginning(beginning: Beginning) -> Beginning:
@@ -134,7 +144,6 @@ def render_target_page(health: Health, target: TargetHealth) -> str:
         warnings=group_warnings(target),
         builds=built,
         longest_s=max((run.elapsed_s for run in built), default=0.0),
-        behind=len(health.commits) - 1 - target.runs[-1].last if target.runs else 0,
     )
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-from gatekeep.model.health import Beginning, CommitHealth, Outlook, PortHealth, State, TargetHealth
+from gatekeep.model.health import Beginning, CommitHealth, Health, Outlook, PortHealth, State, TargetHealth
 from gatekeep.model.quantity import render_bytes
 from gatekeep.report.plain import plain
 from gatekeep.report.wording import count
@@ -104,6 +104,18 @@ def say_delta(delta_bytes: int) -> str:
     """Word a growth with its sign: `+1.25 KiB`, `−12 B`, `±0 B`."""
     sign = "+" if delta_bytes > 0 else "−" if delta_bytes < 0 else "±"
     return f"{sign}{render_bytes(abs(delta_bytes))}"
+
+
+def say_behind(health: Health) -> str:
+    """Word which of the newest commits have no result, of any target or of some; "" where all have one."""
+    behind = [health.count_behind(target) for target in health.targets if target.runs]
+    least, most = min(behind, default=0), max(behind, default=0)
+    further = sum(number > least for number in behind)
+    some = f"{further} of {count(health.target_count, 'target')} {'has' if further == 1 else 'have'}"
+    if least:
+        whole = "The newest commit has no result" if least == 1 else f"The newest {least} commits have no result"
+        return f"{whole}; {some} none at earlier ones either." if further else f"{whole}."
+    return f"{some} no result at the newest {'commit' if most == 1 else 'commits'}." if further else ""
 
 
 def say_outlook(outlook: Outlook, *, pace: str = "") -> str:
