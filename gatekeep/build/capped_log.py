@@ -15,6 +15,7 @@ Imports nothing but the standard library: the keeper runs it in a process that s
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 
@@ -151,3 +152,23 @@ class CappedLog:
 
     def _note(self, error: OSError) -> None:
         self.fault = self.fault or f"the log cannot be written: {os.strerror(error.errno or 0)}"
+
+
+def copy_capped(source: str | os.PathLike[str], target: str | os.PathLike[str], limit_bytes: int) -> None:
+    """
+    Copy a whole log to one that keeps so much of it; one that is there already is replaced.
+
+    Raises:
+        OSError: Either cannot be opened, read or written.
+    """
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(target)  # noqa: PTH108 - a process that imports no pathlib
+    log = CappedLog(os.fsencode(target), limit_bytes)
+    try:
+        with open(source, "rb") as stream:  # noqa: PTH123
+            while block := stream.read(1024**2):
+                log.write(block)
+    finally:
+        log.finish()
+    if log.fault is not None:
+        raise OSError(log.fault)

@@ -22,6 +22,7 @@ from threading import Semaphore
 from types import MappingProxyType
 from typing import Protocol
 
+from gatekeep.build.capped_log import copy_capped
 from gatekeep.build.command import (
     CancelToken,
     CommandResult,
@@ -65,6 +66,9 @@ from gatekeep.model.readset import ReadSet
 
 #: Below this, "no space left on device" in a log is believed to be the machine's.
 _DISK_FULL_BELOW_BYTES = 64 * 1024**2
+#: Output that is read for warnings, whatever less of it is kept: what drowns a warning must not hide it. A verbose
+#: build of some thousand files prints so much; an endless printer costs some seconds of reading.
+READ_LIMIT_BYTES = 16 * 1024**2
 #: How much is kept of a console, its beginning and its end: a boot firmware says all it has to say in some kilobytes.
 CONSOLE_LIMIT_BYTES = 256 * 1024
 _FOLDERS = ("out", "home", "tmp")
@@ -309,7 +313,7 @@ class Workplace:
                         environment=lending.environment,
                         time_limit_s=left_s,
                         log_path=self._log,
-                        log_limit_bytes=recipe.log_limit_bytes,
+                        log_limit_bytes=max(recipe.log_limit_bytes, READ_LIMIT_BYTES),
                         limits=recipe.limits,
                         pass_fds=lending.pass_fds,
                     ),
@@ -457,7 +461,10 @@ class Workplace:
         kept = self._logs / log_file_name(job.commit.tree_id, job.target.name, job.key, attempt)
         try:
             kept.parent.mkdir(parents=True, exist_ok=True)
-            self._log.replace(kept)
+            if self._log.stat().st_size > job.target.recipe.log_limit_bytes:
+                copy_capped(self._log, kept, job.target.recipe.log_limit_bytes)
+            else:
+                self._log.replace(kept)
         except OSError:
             return None
         return kept.relative_to(self._logs.parent).as_posix()

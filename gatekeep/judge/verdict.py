@@ -19,6 +19,7 @@ from gatekeep.judge.case import Case
 from gatekeep.judge.claims import UnclaimedBoard, list_unclaimed
 from gatekeep.judge.findings import Finding, list_base_findings, list_findings
 from gatekeep.judge.loosening_reasons import list_loosened
+from gatekeep.judge.unread import list_unread
 from gatekeep.judge.waiving import Ruling, list_uses, rule_on
 from gatekeep.judge.warnings import list_new_warnings
 from gatekeep.judge.wording import describe_targets, say_before, say_mended
@@ -47,6 +48,7 @@ def judge(case: Case) -> Verdict:
     reasons = [
         *_group(case, findings),
         *_warning_reasons(case),
+        *list_unread(case),
         *_claim_reasons(case),
         *list_loosened(case),
         *_matrix_reasons(case),
@@ -275,11 +277,17 @@ def _warning_reasons(case: Case) -> Iterator[Reason]:
                 whom=describe_targets(names, matrix),
                 message=f"new warning: {entry.warning.message}{option}",
                 place=entry.warning.place,
-                details=(ruling.words,) if ruling is not None else (),
+                details=(*([ruling.words] if ruling is not None else []), *_say_cut_before(case, head, names)),
                 excerpt=(entry.warning.excerpt,) if entry.warning.excerpt else (),
                 blocks=ruling.blocks if ruling is not None else blocks,
                 waiver=ruling.waiver.name if ruling is not None else "",
             )
+
+
+def _say_cut_before(case: Case, head: Commit, names: Collection[str]) -> Iterator[str]:
+    before = (case.evidence_before(head, name) for name in names)
+    if any(one is not None and one.log_cut for one in before):
+        yield "it may have been there before: not all was read of what the build printed at the base"
 
 
 def _new_warnings_at(case: Case, commit: Commit, target: str) -> tuple[Diagnostic, ...]:

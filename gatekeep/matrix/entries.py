@@ -218,7 +218,9 @@ class RecipeEntry(Entry):
         None, description="How long one build may take; absent: 600 s.", examples=["120 s"]
     )
     log_limit: Maybe[Capacity] = Field(
-        None, description="How much of a build's output is kept; absent: 4 MiB.", examples=["4 MiB"]
+        None,
+        description="How much of a build's output is kept; as much, and 16 MiB at least, is read; absent: 4 MiB.",
+        examples=["4 MiB"],
     )
     memory_limit: Maybe[Capacity] = Field(
         None, description="How much memory one build may use, in the sandbox; absent: 8 GiB.", examples=["2 GiB"]

@@ -237,11 +237,12 @@ class Evidence:
 
     `key` is the digest of everything but the tree that the build depends on (recipe, matrix facts, toolchain, limits,
     evidence format). `commit_id` is the commit for which it was first built. `diagnostics` holds each distinct one
-    once, in log order. `log_path` is relative to the store; None when nothing ran. `touched` are paths of the tree that
-    the build wrote, removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware,
-    in UTC. `read_set` is None where it is void (the build wrote into its tree, or the filesystem does not tell): such a
-    result is never carried from. `carried` says where a result was taken over from, None for one that was built at this
-    very tree. `reason` says why it was built in this run and not carried; hostile, and empty for what was not.
+    once, in log order; `log_cut` tells that some may be missing, since the build printed more than is read or kept.
+    `log_path` is relative to the store; None when nothing ran. `touched` are paths of the tree that the build wrote,
+    removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware, in UTC.
+    `read_set` is None where it is void (the build wrote into its tree, or the filesystem does not tell): such a result
+    is never carried from. `carried` says where a result was taken over from, None for one that was built at this very
+    tree. `reason` says why it was built in this run and not carried; hostile, and empty for what was not.
     """
 
     target: str

@@ -509,6 +509,27 @@ def test_builds_of_a_change_are_held_to_the_bases_limits_until_they_are_approved
     assert (code, rules_of(report)) == (1, {"loosened", "timed-out"})
 
 
+NOISE = "\thead -c {count} /dev/zero | tr '\\000' x | fold -w 100\n"
+
+
+@pytest.mark.parametrize(("count", "code", "rules"), [(7_000_000, 1, {"new-warning"}), (17_000_000, 3, {"undecided"})])
+def test_a_warning_that_is_drowned_in_output_is_seen_or_nothing_is_decided(
+    tree: Guarded, count: int, code: int, rules: set[str]
+) -> None:
+    noise = NOISE.format(count=count)
+    head, compile_line = MAKEFILE.replace("$(WARN)", "-Wall").split("\tarm-none", 1)
+    drowned = f"{head}{noise}\tarm-none{compile_line}{noise}"
+    ended, report, _ = tree.gate(tree.propose({"Makefile": drowned.encode(), **WARNS}))
+    assert (ended, rules_of(report)) == (code, rules)
+    (reason,) = report["reasons"]
+    assert len(reason["targets"]) == 3
+    assert all(len((tree.folder / path).read_bytes()) <= 4 * 1024**2 for path in reason["logs"])
+    if code == 3:
+        assert "so that a new warning may be unseen" in reason["message"]
+        # What cannot be read is not carried on as read either: the same again is as undecided.
+        assert tree.gate(tree.propose({"Makefile": drowned.encode(), **WARNS, "docs/c.md": b"c\n"}))[0] == 3
+
+
 class TestApprovals:
     """Nothing in a change can approve it."""
 

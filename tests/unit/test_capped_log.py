@@ -6,10 +6,11 @@ import os
 import re
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatekeep.build.capped_log import CappedLog
+from gatekeep.build.capped_log import CappedLog, copy_capped
 
 _MARKER = re.compile(rb"^\[gatekeep: ([0-9]+) bytes of output are left out here\]\n", re.MULTILINE)
 _LIMIT_BYTES = 1024
@@ -89,3 +90,19 @@ def test_earlier_log_longer_than_the_limit_is_brought_under_it(tmp_path):
     text = (tmp_path / "log").read_bytes()
     assert len(text) <= _LIMIT_BYTES
     assert text.endswith(b"line\nend\n")
+
+
+def test_a_whole_log_is_copied_as_it_would_have_been_written(tmp_path: Path) -> None:
+    text = b"".join(b"line %d\n" % number for number in range(1000))
+    source, target = tmp_path / "whole", tmp_path / "kept"
+    source.write_bytes(text)
+    target.write_bytes(b"an older one")
+    copy_capped(source, target, len(text))
+    assert target.read_bytes() == text
+    copy_capped(source, target, 2048)
+    straight = CappedLog(os.fsencode(tmp_path / "straight"), 2048)
+    straight.write(text)
+    assert straight.finish()
+    assert target.read_bytes() == (tmp_path / "straight").read_bytes()
+    with pytest.raises(FileNotFoundError):
+        copy_capped(tmp_path / "gone", target, 2048)
