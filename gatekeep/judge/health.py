@@ -12,6 +12,7 @@ from typing import assert_never
 
 from gatekeep.judge.culprits import Culprits
 from gatekeep.judge.outlook import see_on
+from gatekeep.judge.warned import list_news, list_warned_events
 from gatekeep.judge.wording import describe_targets
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
@@ -125,8 +126,10 @@ def compose_health(
         today: On which outlooks are told; None for the day that each is foretold from.
     """
     positions = {commit.commit_id: position for position, commit in enumerate(commits)}
-    culprits = Culprits(sweeps, {commit.commit_id: commit for commit in (*side_commits, *commits)}, positions)
-    line = _Line(commits=commits, positions=positions, culprits=culprits, evidence=evidence)
+    by_name = {commit.commit_id: commit for commit in (*side_commits, *commits)}
+    culprits = Culprits(sweeps, by_name, positions)
+    warned = list_warned_events(sweeps, commits, by_name, positions)
+    line = _Line(commits=commits, positions=positions, culprits=culprits, evidence=evidence, warned=warned)
     found = [
         _judge_target(target, line, runs.get(target.name, ()), (outlooks or {}).get(target.name, ()))
         for target in matrix.targets
@@ -163,6 +166,7 @@ def compose_health(
         ports=tuple(ports),
         tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
         troubles=_group_troubles(found, matrix),
+        warned=list_news(found, sweeps, matrix),
         changes=_list_changes(matrix.targets, commits, runs, evidence, changes_from),
         earlier_pages=tuple(earlier_pages),
         swept=commits[swept] if swept is not None else None,
@@ -187,12 +191,13 @@ def _age(port: Port) -> tuple[bool, int]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Line:
-    """The branch, and what is known of it: `positions` by commit id, `evidence` by number."""
+    """The branch, and what is known of it: `positions` by commit id, `evidence` by number, `warned` by target."""
 
     commits: Sequence[Commit]
     positions: Mapping[str, int]
     culprits: Culprits
     evidence: Mapping[int, Evidence]
+    warned: Mapping[str, Sequence[Event]]
 
 
 def _judge_target(target: Target, line: _Line, runs: Sequence[Run], outlooks: tuple[Outlook, ...]) -> TargetHealth:
@@ -322,7 +327,10 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
             )
         )
         end = run.first
-    return tuple(events)
+    warned = line.warned.get(target, ())
+    if not warned:
+        return tuple(events)
+    return tuple(sorted((*events, *warned), key=lambda event: -line.positions[event.commit.commit_id]))
 
 
 def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trouble, ...]:

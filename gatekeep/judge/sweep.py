@@ -8,6 +8,7 @@ change and not a state (growth, claims, what a change may not loosen) have no sa
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -286,8 +287,9 @@ def _say_suspects(answer: CulpritAnswer) -> str:
 
 
 def _list_turns(case: SweepCase, reasons: Sequence[Reason], mended: Sequence[str]) -> list[TurnRecord]:
-    """One turn of a kind for each target: the first reason that says it."""
+    """One turn of a kind for each target: the first reason that says it, and how many more there are."""
     found: dict[tuple[str, Turn], TurnRecord] = {}
+    more: Counter[tuple[str, Turn]] = Counter()
     for reason in reasons:
         turn = _TURNS.get(reason.rule)
         if turn is None:
@@ -295,16 +297,18 @@ def _list_turns(case: SweepCase, reasons: Sequence[Reason], mended: Sequence[str
         for name in reason.targets:
             known = case.last.get(name)
             place = f" at {reason.place}" if reason.place else ""
-            found.setdefault(
-                (name, turn),
-                TurnRecord(
-                    target=name,
-                    turn=turn,
-                    message=f"{reason.message}{place}",
-                    good_commit_id=known.commit_id if known is not None and known.outcome == "built" else None,
-                    culprit_commit_id=reason.commit_id,
-                ),
+            if (name, turn) in found:
+                more[name, turn] += 1
+                continue
+            found[name, turn] = TurnRecord(
+                target=name,
+                turn=turn,
+                message=f"{reason.message}{place}",
+                good_commit_id=known.commit_id if known is not None and known.outcome == "built" else None,
+                culprit_commit_id=reason.commit_id,
             )
+    for key, number in more.items():
+        found[key] = replace(found[key], message=f"{found[key].message}, and {number} more")
     for name in mended:
         found[name, Turn.MENDED] = TurnRecord(target=name, turn=Turn.MENDED, good_commit_id=case.commit.commit_id)
     order = list(Turn)

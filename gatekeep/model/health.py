@@ -122,6 +122,7 @@ class EventKind(Enum):
     TIMED_OUT = "ran out of time"
     RESERVE_REACHED = "reserve reached"
     MENDED = "mended"
+    WARNED = "warned"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,6 +312,19 @@ class Trouble:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WarnedAnew:
+    """
+    A warning that is new to targets, by one commit; `whom` words them, `targets` is never empty.
+
+    `event` is that of the first of them: its message ends with the place.
+    """
+
+    whom: str
+    targets: tuple[str, ...]
+    event: Event
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegionChange:
     """A region that one commit filled or emptied."""
 
@@ -367,10 +381,10 @@ class Health:
     order of the branch, and what their pages show is not here.
 
     `commits` are the branch's by first parents, oldest first, never empty; `tags` (name, position), by position.
-    `ports` newest first, `troubles` worst first. `changes` in the order of the branch. `swept` is the commit of the
-    last sweep that ended, `swept_at` its end and `swept_state` how it ended; None before the first. `undecided` are
-    targets that it has no clean build of because of the machine, in the order of the ports. `open_sweep` is a later one
-    that has not ended: under way, or interrupted.
+    `ports` newest first, `troubles` worst first, `warned` newest first. `changes` in the order of the branch. `swept`
+    is the commit of the last sweep that ended, `swept_at` its end and `swept_state` how it ended; None before the
+    first. `undecided` are targets that it has no clean build of because of the machine, in the order of the ports.
+    `open_sweep` is a later one that has not ended: under way, or interrupted.
     """
 
     tree: str
@@ -379,6 +393,7 @@ class Health:
     ports: tuple[PortHealth, ...]
     tags: tuple[tuple[str, int], ...] = ()
     troubles: tuple[Trouble, ...] = ()
+    warned: tuple[WarnedAnew, ...] = ()
     changes: tuple[CommitHealth, ...] = ()
     swept: Commit | None = None
     swept_at: datetime | None = None

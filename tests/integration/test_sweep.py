@@ -167,6 +167,20 @@ def test_each_new_warning_is_named_with_its_own_commit(kelp: Kelp) -> None:
         "app/main.c": (tide, ["cortex-m/buoy"]),
         "lib/crc.c": (depth, ["cortex-m/buoy", "riscv/float"]),
     }
+    site = kelp.folder / "site"
+    assert kelp.run("health", "--out", str(site), "--branch", "main")[0] == 0
+    facts = json.loads((site / "facts.json").read_text())
+    jsonschema.validate(facts, json.loads((REPORT / "facts.schema.json").read_text()))
+    told = {one["targets"][0]: (one["commit"], one["proved"], one["message"]) for one in facts["new_warnings"]}
+    assert set(told) == {"cortex-m/buoy", "riscv/float"}
+    assert told["riscv/float"][:2] == (depth, True)
+    assert told["riscv/float"][2].startswith("unused variable 'unused' [-Wunused-variable] at lib/crc.c:")
+    # A target is told once a night, with the first of its new warnings.
+    assert told["cortex-m/buoy"][0] in (tide, depth)
+    assert told["cortex-m/buoy"][2].endswith(", and 1 more")
+    assert "New warnings" in (site / "index.html").read_text()
+    page = site / facts["ports"][0]["targets"][0]["feed"]
+    assert "cortex-m/buoy: warned" in page.read_text()
 
 
 def hide_programs(prefix: str, path: str, folder: Path) -> str:

@@ -19,7 +19,7 @@ from jinja2 import UndefinedError
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Outcome
 from gatekeep.model.health import Health, LogExcerpt, Outlook
-from gatekeep.model.history import SweepState
+from gatekeep.model.history import SweepState, Turn, TurnRecord
 from gatekeep.model.rule import Rule
 from gatekeep.report.plain import plain
 from gatekeep.report.site.facts import read_schema_text, render_facts
@@ -357,7 +357,22 @@ def test_front_page_of_300_targets_stays_under_200_kilobytes_whatever_is_wrong(p
         target.name: [(0, 3, image(500 + number)), (4, 5, broken(f"{number}: {text}", path=f"{text}/a.c"))]
         for number, target in enumerate(matrix.targets)
     }
-    health = make_health(results, matrix=matrix, commits=commits, outlooks={name: (outlook(SOON),) for name in results})
+    noise = [warning(f"{number}: {text}", path="a.c") for number in range(40)]
+    told = [
+        TurnRecord(target=name, turn=Turn.WARNED, message=f"new warning: {one.message} at a.c:1")
+        for name, one in zip(results, noise, strict=False)
+    ]
+    ended = make_sweep(commits[5].commit_id, datetime(2026, 1, 7, 3, tzinfo=UTC), told)
+    health = make_health(
+        results,
+        matrix=matrix,
+        commits=commits,
+        warnings={name: (one,) for name, one in zip(results, noise, strict=False)},
+        outlooks={name: (outlook(SOON),) for name in results},
+        sweeps=[replace(ended, state=SweepState.UNDECIDED)],
+        bars=[replace(bar, what=text) for bar in make_bars(*results)],
+    )
+    assert (len(health.undecided), len(health.warned)) == (300, 40)
     page = render_front_page(health)
     assert len(page.encode()) < 200_000
     assert all(f'href="{target_page(target.name)}"' in page for target in matrix.targets)
@@ -365,6 +380,7 @@ def test_front_page_of_300_targets_stays_under_200_kilobytes_whatever_is_wrong(p
     reader = Reader(page)
     assert reader.words.count("since 0000000000") >= 24
     assert "And 276 more causes, of 276 targets: the pages of their ports, below, tell each." in reader.words
+    assert "And 28 more: the pages of their ports tell each." in reader.words
     assert "And 276 more, later than these: the pages of their targets tell each." in reader.words
 
 

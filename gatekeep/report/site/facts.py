@@ -43,6 +43,16 @@ def render_facts(health: Health) -> str:
                 }
                 for trouble in health.troubles
             ],
+            "new_warnings": [
+                {
+                    "targets": list(one.targets),
+                    "message": one.event.message,
+                    "commit": one.event.cause.commit_id,
+                    "proved": one.event.is_proved,
+                    "told_at": rfc3339(one.event.told_at) if one.event.told_at is not None else None,
+                }
+                for one in health.warned
+            ],
             "ports": [_port(health, port) for port in health.ports],
         },
         indent=None,

@@ -90,7 +90,7 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequ
     ]
     yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name])]
     newest = [digest for port in health.ports for digest in pages[port.port.name]]
-    sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep)
+    sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep, health.warned)
     whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], sweeps)
     yield [SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))]
     yield [SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))]

@@ -19,6 +19,7 @@ from gatekeep.model.health import (
     TargetChange,
     TargetHealth,
     Trouble,
+    WarnedAnew,
 )
 from gatekeep.report.site.page import list_assets, render
 from gatekeep.report.site.words import brief, say_behind, short_name
@@ -34,6 +35,7 @@ _NAMES_JOINED = 4
 _CAUSES_SHOWN = 24
 _LEAST_WAIVED = 4
 _BARRED_SHOWN = 6
+_NEWS_SHOWN = 12
 _MESSAGE_CHARACTERS = 240
 _PLACE_CHARACTERS = 120
 _SUBJECT_CHARACTERS = 120
@@ -82,6 +84,8 @@ def render_front_page(health: Health) -> str:
         urgent_left=urgent[len(shown) :],
         waived=[_brief_trouble(trouble) for trouble in excused],
         waived_left=waived[len(excused) :],
+        warned=[_brief_news(one) for one in health.warned[:_NEWS_SHOWN]],
+        warned_left=len(health.warned[_NEWS_SHOWN:]),
         outlooks=outlooks[:_CAUSES_SHOWN],
         outlooks_left=len(outlooks[_CAUSES_SHOWN:]),
         port_troubles=list_port_troubles,
@@ -99,6 +103,13 @@ def _brief_trouble(trouble: Trouble) -> Trouble:
         place=brief(trouble.place, _PLACE_CHARACTERS, at_end=True),
         beginning=_brief_beginning(trouble.beginning) if trouble.beginning is not None else None,
     )
+
+
+def _brief_news(one: WarnedAnew) -> WarnedAnew:
+    event = one.event
+    culprit = _brief_commit(event.culprit) if event.culprit is not None else None
+    message = brief(event.message, _MESSAGE_CHARACTERS)
+    return replace(one, event=replace(event, commit=_brief_commit(event.commit), culprit=culprit, message=message))
 
 
 def _brief_bars(target: TargetHealth) -> TargetHealth:
