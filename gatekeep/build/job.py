@@ -217,13 +217,15 @@ class Workplace:
         clocks = self._clocks()
         try:
             self._check_clock(started_at, job)
+            # A commit may bring another date, and what is built of it counts for that date.
+            self._tree.date(job.source_date)
             self._tree.move_to(job.commit.tree_id)
             try:
                 self._make_folders()
                 self._watch.before()
                 with self._turns, self._jobserver.take_seat() as seat:
                     run = self._run_recipe(job, cancel, seat)
-                findings = self._read_log(job.target.recipe.directory)
+                findings = self._read_log(job.target.recipe, run)
                 outcome = self._decide(job, run, findings)
                 if isinstance(outcome, Built) and job.target.boot is not None:
                     with self._turns, self._jobserver.take_seat():
@@ -347,12 +349,15 @@ class Workplace:
             log_event(_logger, logging.WARNING, "compile_cache", target=job.target.name, error=str(error))
             return environment
 
-    def _read_log(self, directory: str) -> LogFindings:
+    def _read_log(self, recipe: Recipe, run: _Run) -> LogFindings:
+        # With what ran out of time nothing is compared: an endless printer is not worth the reading.
+        most_bytes = recipe.log_limit_bytes if isinstance(run.outcome, TimedOut) else -1
         try:
-            log = self._log.read_bytes()
+            with self._log.open("rb") as stream:
+                log = stream.read(most_bytes)
         except FileNotFoundError:
             log = b""
-        return parse_log(log, tree=str(self._tree.root), out=str(self._out), directory=directory)
+        return parse_log(log, tree=str(self._tree.root), out=str(self._out), directory=recipe.directory)
 
     def _find_missed(self, result: CommandResult, environment: Mapping[str, str]) -> str | None:
         if not isinstance(result.end, Exited):

@@ -75,7 +75,7 @@ class MaterialisedTree:
     Args:
         root: The folder; it will hold nothing but the tree.
         repository: Where trees come from; stays open.
-        source_date: Seconds since 1970-01-01 UTC; the modification time of everything.
+        source_date: Seconds since 1970-01-01 UTC; the modification time of everything, until `date` says another.
 
     Raises:
         TreeTakenError: Another worker has this tree, of this process or another.
@@ -88,9 +88,7 @@ class MaterialisedTree:
         self._trash = self._root + b".trash"
         self._state_path = root.with_name(f"{root.name}.state")
         self._reader = ContentReader(repository)
-        self._source_date = source_date
-        self._modified_ns = source_date * 1_000_000_000
-        self._unread_ns = unread_times(self._modified_ns)[0]
+        self._set_date(source_date)
         # None: what the folder holds is not known, and goes before anything is written.
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
@@ -141,6 +139,22 @@ class MaterialisedTree:
     def accesses(self) -> Accesses | None:
         """What the last job did to the tree, as `restore` found it; None before the first, and when that failed."""
         return self._accesses
+
+    def date(self, source_date: int) -> None:
+        """
+        Say which modification time everything is to have; where it is another, the next move begins from nothing.
+
+        Args:
+            source_date: Seconds since 1970-01-01 UTC.
+        """
+        if source_date != self._source_date:
+            self._set_date(source_date)
+            self._held = None
+
+    def _set_date(self, source_date: int) -> None:
+        self._source_date = source_date
+        self._modified_ns = source_date * 1_000_000_000
+        self._unread_ns = unread_times(self._modified_ns)[0]
 
     def move_to(self, tree_id: str) -> int:
         """

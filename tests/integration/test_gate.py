@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -271,6 +272,28 @@ def test_a_change_that_drops_a_target_is_blocked(kelp: Kelp) -> None:
     assert [(reason["rule"], reason["targets"]) for reason in report["reasons"]] == [
         ("dropped-target", ["riscv/float"])
     ]
+
+
+def test_sources_have_the_date_that_their_own_commit_says(kelp: Kelp) -> None:
+    """What is kept of a build counts for its commit's date, whatever base it was first built for."""
+    kelp.edit(
+        "lib/Makefile",
+        lambda old: old.replace(
+            "libkelp.a:",
+            "libkelp.a: say\nsay:\n\t@echo x.c:1:1: warning: $$(stat -c %Y crc.c) $$SOURCE_DATE_EPOCH\nlibkelp.a:",
+            1,
+        ),
+    )
+    kelp.base = kelp.commit("Say the date")
+    kelp.edit("matrix.yml", lambda old: old.replace("2024-05-01", "2025-05-01"))
+    head = kelp.commit("Take a later date")
+    _, report, _ = kelp.gate("--workers", "1")
+    said = {
+        (result["commit"], *re.findall("warning: ([0-9]+) ([0-9]+)", (kelp.folder / result["log"]).read_text())[0])
+        for result in report["results"]
+    }
+    # Source: date -u -d 2024-05-01 +%s, and of 2025.
+    assert said == {(kelp.base, "1714521600", "1714521600"), (head, "1746057600", "1746057600")}
 
 
 def test_an_endless_printer_is_timed_out_and_fills_no_disk(kelp: Kelp) -> None:

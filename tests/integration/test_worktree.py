@@ -183,6 +183,28 @@ def test_move_touches_changed_paths_only(folder: GitFolder, tree: MaterialisedTr
     assert tree.restore() == ()
 
 
+def test_another_date_is_that_of_everything_after_the_next_move(
+    folder: GitFolder, repository: GitRepository, tmp_path: Path
+) -> None:
+    folder.commit({"a": b"1\n", "d/b": b"2\n", "l": Link(b"a")})
+    tree_id, place = folder.tree_of("main"), tmp_path / "w" / "tree"
+    with MaterialisedTree(place, repository, source_date=5) as tree:
+        tree.move_to(tree_id)
+        tree.date(SOURCE_DATE)
+        assert tree.tree_id is None
+        assert tree.move_to(tree_id) == 3
+        assert take_snapshot(place) == snapshot_of_archive(folder, tree_id)
+        tree.date(SOURCE_DATE)
+        assert tree.move_to(tree_id) == 0
+        assert tree.restore() == ()
+    # Whoever comes next with the first date finds nothing to take over.
+    with MaterialisedTree(place, repository, source_date=5) as tree:
+        assert tree.tree_id is None
+        tree.date(SOURCE_DATE)
+        tree.move_to(tree_id)
+        take_snapshot(place)
+
+
 def test_modes_do_not_depend_on_the_umask(folder: GitFolder, tree: MaterialisedTree):
     tree_id = folder.tree_of(folder.commit({"d/e/run": Executable(b"1"), "d/f": b"1", "l": Link(b"d/f")}))
     old = os.umask(0o077)
