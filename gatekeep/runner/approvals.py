@@ -9,23 +9,30 @@ committers.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from gatekeep.errors import RepositoryError, UsageError
+from gatekeep.errors import UsageError
 from gatekeep.model.approval import ApprovalCheck, ApprovalRequest
 from gatekeep.model.matrix import Approver
-from gatekeep.tree.approval_refs import PREFIX, list_approval_refs, read_approval
+from gatekeep.tree.approval_refs import PREFIX, is_named_by_content, list_approval_refs
+from gatekeep.tree.blob_sizes import load_blob_sizes
 from gatekeep.tree.repository import GitRepository
-from gatekeep.tree.signature import SignatureChecker
+from gatekeep.tree.signature import SignatureChecker, read_claimed_signer
 
 _ARMOUR = b"-----BEGIN SSH SIGNATURE-----\n"
 #: A text of a thousand loosenings takes a tenth of it.
 _MOST_BYTES = 1024**2
-#: Whoever can push can add refs; more than this nobody has signed.
-_MOST_FOUND = 32
+#: A signature in its armour is a few hundred bytes; the longest, by a key of 16384 bits, take 6 KiB.
+_MOST_SIGNATURE_BYTES = 16 * 1024
+#: Whoever can push can add refs: so many are looked at, and of those that hold this text so many are checked; further
+#: ones only until one counts.
+_MOST_READ = 1024
+_MOST_CHECKED = 64
+#: Of what is no approval so many are told.
+_MOST_TOLD = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,11 +83,14 @@ def gather_approvals(
         UsageError: A named file cannot be read.
         RunnerError: Signatures cannot be checked here.
     """
-    found = dict(_iter_found(repository, request.digest, sources))
-    return tuple(
-        check_approval(source, content, request, approvers=approvers, checker=checker, day=day)
-        for source, content in sorted(found.items())
-    )
+    checks: dict[str, ApprovalCheck] = {}
+    for source, content in _iter_found(repository, request, sources, {one.fingerprint for one in approvers}):
+        if len(checks) >= _MOST_CHECKED and any(check.approver is not None for check in checks.values()):
+            break
+        checks[source] = check_approval(source, content, request, approvers=approvers, checker=checker, day=day)
+    refused = [check for check in checks.values() if check.approver is None]
+    told = [check for check in checks.values() if check.approver is not None] + refused[:_MOST_CHECKED]
+    return tuple(sorted(told, key=lambda check: check.source))
 
 
 def check_approval(
@@ -150,17 +160,37 @@ def _shorten(value: str | None) -> str:
     return "missing" if value is None else value if len(value) <= 40 else f"{value[:20]}…"
 
 
-def _iter_found(repository: GitRepository, digest: str, sources: ApprovalSources) -> Iterator[tuple[str, bytes]]:
+def _iter_found(
+    repository: GitRepository, request: ApprovalRequest, sources: ApprovalSources, keys: Collection[str]
+) -> Iterator[tuple[str, bytes]]:
+    """Give where approvals may be and what is there, the likeliest first; each source once."""
     for path in sources.files:
         try:
             with path.open("rb") as stream:
                 yield str(path), stream.read(_MOST_BYTES + 1)
         except OSError as error:
             raise UsageError(f"{path}: the approval cannot be read: {error.strerror}; name a file of one") from error
-    pushed = [pair for pair in sources.pushed if pair[0].startswith(f"{PREFIX}/{digest}/")]
-    for ref, object_id in [*list_approval_refs(repository, digest), *pushed][:_MOST_FOUND]:
-        try:
-            yield ref, read_approval(repository, object_id)
-        except RepositoryError:
-            # A ref of something else, or a deletion that the push asks for.
-            yield ref, b""
+    # A push that is not taken yet moves refs that are there.
+    pushed = {ref: object_id for ref, object_id in sources.pushed if ref.startswith(f"{PREFIX}/{request.digest}/")}
+    refs = pushed | {ref: here for ref, here in list_approval_refs(repository, request.digest) if ref not in pushed}
+    sizes = load_blob_sizes(repository, dict.fromkeys(refs.values()))
+    text = request.text.encode("utf-8")
+    fitting = {
+        ref: object_id
+        for ref, object_id in refs.items()
+        if 0 < sizes.get(object_id, 0) <= min(len(text) + _MOST_SIGNATURE_BYTES, _MOST_BYTES)
+    }
+    likely: list[tuple[tuple[bool, ...], str, bytes]] = []
+    others = [(ref, b"") for ref in refs if ref not in fitting][:_MOST_TOLD]
+    read = list(fitting.items())[:_MOST_READ]
+    for (ref, _), blob in zip(read, repository.iter_blobs([object_id for _, object_id in read]), strict=True):
+        if blob.content.startswith(text + _ARMOUR):
+            signature = blob.content[len(text) :]
+            is_of_others = read_claimed_signer(signature) not in keys
+            likely.append(
+                ((ref not in pushed, is_of_others, not is_named_by_content(ref, blob.content)), ref, signature)
+            )
+        elif len(others) < _MOST_TOLD:
+            others.append((ref, blob.content))
+    yield from ((ref, text + signature) for _, ref, signature in sorted(likely))
+    yield from others

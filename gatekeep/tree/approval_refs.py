@@ -40,14 +40,9 @@ def list_approval_refs(repository: GitRepository, digest: str) -> tuple[tuple[st
     return tuple((ref, object_id) for ref, _, object_id in pairs)
 
 
-def read_approval(repository: GitRepository, object_id: str) -> bytes:
-    """
-    Read the content of an approval's ref.
-
-    Raises:
-        RepositoryError: It is missing, or no blob.
-    """
-    return next(repository.iter_blobs([object_id])).content
+def is_named_by_content(ref: str, content: bytes) -> bool:
+    """Say whether a ref has the name that `keep_approval` gives."""
+    return ref.endswith(f"/{_digest(content)}")
 
 
 def keep_approval(repository: GitRepository, digest: str, content: bytes) -> str:
@@ -65,6 +60,10 @@ def keep_approval(repository: GitRepository, digest: str, content: bytes) -> str
     object_id = command.ask("hash-object", "-w", "--stdin", doing=doing, feed=content).decode("ascii").strip()
     if not object_id:
         raise RepositoryError(f"{repository.place}: {doing} gave no object; run git fsck there, and try again")
-    ref = f"{PREFIX}/{digest}/{hashlib.sha256(content).hexdigest()[:16]}"
+    ref = f"{PREFIX}/{digest}/{_digest(content)}"
     command.ask("update-ref", ref, object_id, doing=doing)
     return ref
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:16]

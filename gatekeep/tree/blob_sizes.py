@@ -14,7 +14,7 @@ from gatekeep.tree.repository import GitRepository
 
 def load_blob_sizes(repository: GitRepository, blob_ids: Iterable[str]) -> dict[str, int]:
     """
-    Give the sizes of blobs in bytes, by object id; those that are missing here are left out.
+    Give the sizes of blobs in bytes, by object id; those that are missing here, or no blobs, are left out.
 
     Raises:
         RepositoryError: Git cannot tell.
@@ -23,7 +23,10 @@ def load_blob_sizes(repository: GitRepository, blob_ids: Iterable[str]) -> dict[
     if not feed:
         return {}
     output = repository._command.ask_content(
-        "cat-file", "--batch-check=%(objectname) %(objectsize)", doing="asking for the sizes of files", feed=feed
+        "cat-file",
+        "--batch-check=%(objectname) %(objecttype) %(objectsize)",
+        doing="asking for the sizes of files",
+        feed=feed,
     )
-    pairs = (line.split(" ") for line in split_lines(output))
-    return {blob_id: int(size) for blob_id, size in pairs if size.isdecimal()}
+    answers = (line.split(" ") for line in split_lines(output))
+    return {answer[0]: int(answer[2]) for answer in answers if len(answer) == 3 and answer[1] == "blob"}

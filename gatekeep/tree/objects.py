@@ -19,6 +19,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import IO, NamedTuple
 
+from gatekeep.errors import RepositoryError
+from gatekeep.model.quantity import render_bytes
 from gatekeep.tree.git_command import GitCommand
 
 #: Requests in flight: 32 lines of at most 73 bytes are far below the 64 KiB that a pipe holds, and bound what waits in
@@ -26,7 +28,16 @@ from gatekeep.tree.git_command import GitCommand
 _BATCH = 32
 #: How long a git that has closed its pipes is waited for, to learn whether it was killed.
 _ENDING_S = 1.0
+#: Far above any file of a firmware tree. Whoever can push can name a gigabyte in a few kilobytes, and contents are held
+#: in memory whole.
+MOST_BYTES = 256 * 1024**2
+#: A batch whose answers are larger than this together is cut short.
+_BATCH_BYTES = 32 * 1024**2
 _REQUEST = re.compile(r"[0-9a-f]{40}(?:[0-9a-f]{24})?(?:\^\{tree\})?", re.ASCII)
+
+
+class _TooLargeError(Exception):
+    """An object that is not read."""
 
 
 class GitObject(NamedTuple):
@@ -54,7 +65,7 @@ class ObjectReader:
             name: A full object name, or one followed by `^{tree}`.
 
         Raises:
-            RepositoryError: The object is damaged, or git ended.
+            RepositoryError: The object is damaged or larger than `MOST_BYTES`, or git ended.
         """
         return next(self.iter_objects([name]))
 
@@ -65,10 +76,12 @@ class ObjectReader:
         Raises:
             RepositoryError: As `read_object`.
         """
-        for start in range(0, len(names), _BATCH):
+        start = 0
+        while start < len(names):
             # Read whole under the lock: whoever stops in the middle of the generator leaves no answer in the pipe.
             with self._lock:
                 batch = self._read_batch(names[start : start + _BATCH])
+            start += len(batch)
             yield from batch
 
     def close(self) -> None:
@@ -77,6 +90,7 @@ class ObjectReader:
             self._end()
 
     def _read_batch(self, names: Sequence[str]) -> list[GitObject | None]:
+        """Give the first of these objects: all of them, unless they are large together."""
         for name in names:
             if _REQUEST.fullmatch(name) is None:
                 raise self._command.failure("reading an object", f"{name!r} is not a full object name")
@@ -86,7 +100,22 @@ class ObjectReader:
         try:
             process.stdin.write("".join(f"{name}\n" for name in names).encode("ascii"))
             process.stdin.flush()
-            return [self._read_answer(process.stdout, name) for name in names]
+            batch: list[GitObject | None] = []
+            held_bytes = 0
+            for name in names:
+                found = self._read_answer(process.stdout, name)
+                batch.append(found)
+                held_bytes += len(found.content) if found is not None else 0
+                if held_bytes > _BATCH_BYTES and len(batch) < len(names):
+                    # What was asked besides is still in the pipe: a new git is asked for the rest.
+                    self._end()
+                    break
+            return batch
+        except _TooLargeError as error:
+            self._end()
+            raise RepositoryError(
+                f"{self._command.place}: {error}; {render_bytes(MOST_BYTES)} are the most; remove it from the change"
+            ) from error
         except (OSError, EOFError, ValueError) as error:
             with suppress(subprocess.TimeoutExpired):
                 # One that is ending has closed its pipes a moment before.
@@ -106,10 +135,12 @@ class ObjectReader:
         if not header.endswith(b"\n") or len(fields) != 3:
             raise EOFError(f"no answer for {name}")
         size_bytes = int(fields[2])
-        content = answers.read(size_bytes + 1)
-        if len(content) != size_bytes + 1:
+        if size_bytes > MOST_BYTES:
+            raise _TooLargeError(f"the {fields[1]} {name} is {render_bytes(size_bytes)} large")
+        content = answers.read(size_bytes)
+        if len(content) != size_bytes or answers.read(1) != b"\n":
             raise EOFError(f"the answer for {name} is cut")
-        return GitObject(fields[0], fields[1], content[:-1])
+        return GitObject(fields[0], fields[1], content)
 
     def _start(self) -> subprocess.Popen[bytes]:
         if self._process is None:

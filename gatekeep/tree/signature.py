@@ -8,6 +8,8 @@ Source: ssh-keygen(1), -Y sign, -Y verify, -Y check-novalidate and "ALLOWED SIGN
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import os
 import re
 import subprocess
@@ -32,6 +34,24 @@ class SignatureChecker(Protocol):
 
     def is_signed_by(self, approver: Approver, text: bytes, signature: bytes) -> bool:
         """Whether an approver's key signed this very text as an approval."""
+
+
+def read_claimed_signer(signature: bytes) -> str | None:
+    """
+    Give the fingerprint of the key that a signature says it is by; that proves nothing. None where it says none.
+
+    Source:
+        OpenSSH, PROTOCOL.sshsig: in the armour `SSHSIG`, a version of four bytes, and the public key with its length.
+    """
+    lines = signature.split(b"\n")
+    try:
+        blob = base64.b64decode(b"".join(lines[1 : lines.index(b"-----END SSH SIGNATURE-----")]))
+    except ValueError:
+        return None
+    if not blob.startswith(b"SSHSIG"):
+        return None
+    key = blob[14 : 14 + int.from_bytes(blob[10:14], "big")]
+    return f"SHA256:{base64.b64encode(hashlib.sha256(key).digest()).decode('ascii').rstrip('=')}"
 
 
 class SshKeygen:

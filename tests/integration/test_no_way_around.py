@@ -578,6 +578,29 @@ class TestApprovals:
         code, report, _ = tree.gate(head)
         assert (code, rules_of(report)) == (1, {"loosened"})
 
+    def test_a_true_approval_is_found_among_any_number_of_others(self, tree: Guarded) -> None:
+        """Whoever can push can put refs there, and the digest that they lie under is no secret."""
+        head = tree.propose(tree.edit(*LOOSER))
+        assert tree.approve(head) == 0
+        true = sign_as(tree, head, tree.oda)
+        text, begin, armour = true.partition(b"-----BEGIN SSH SIGNATURE-----")
+        eve = make_key(tree.folder / "keys" / "many", "eve")
+        junk = [head, *(tree.repository.write_blob(one) for one in (b"", b"x", bytes(3 << 20)))]
+        for number in range(100):
+            claims = sign_as(tree, head, eve) if number == 0 else true
+            lines = claims.partition(begin)[2].split(b"\n")
+            lines[3] = b"A%02d" % number + lines[3][3:]
+            forged = text + begin + b"\n".join(lines)
+            junk += [tree.repository.write_blob(forged), tree.repository.write_blob(b"%d" % number + forged)]
+        prefix = f"refs/gatekeep/approvals/{request_of(tree, head).digest}"
+        updates = "".join(f"create {prefix}/0{number:04} {object_id}\n" for number, object_id in enumerate(junk))
+        tree.repository.git("update-ref", "--stdin", feed=updates.encode())
+        assert armour
+        code, report, _ = tree.gate(head)
+        assert code == 0, report["reasons"]
+        assert len(report["approvals"]) <= 100
+        assert [one["approver"] for one in report["approvals"] if one["approver"]] == ["oda"]
+
     def test_an_approval_that_lies_in_the_tree_is_a_file(self, tree: Guarded) -> None:
         step = tree.edit(*LOOSER)
         file = sign_as(tree, tree.propose(step), tree.oda)

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import tracemalloc
 from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -14,7 +15,9 @@ import pytest
 
 from gatekeep.errors import GitEndedError, RepositoryError
 from gatekeep.model.change import FileLines, Hunk
+from gatekeep.tree.blob_sizes import load_blob_sizes
 from gatekeep.tree.listing import EXECUTABLE, FILE, SUBMODULE, SYMLINK, Entry
+from gatekeep.tree.objects import MOST_BYTES
 from gatekeep.tree.repository import GitRepository, Repository, open_repository
 from tests.fakes import FakeRepository
 from tests.lacking import do_without
@@ -173,6 +176,46 @@ def test_git_that_is_ended_from_outside_is_no_answer(folder: GitFolder, tmp_path
         (front / "git").chmod(0o755)
         with pytest.raises(GitEndedError, match="git was ended from outside, by signal 9; see whether"):
             repository.resolve(commit_id)
+
+
+def test_a_file_of_a_gigabyte_is_refused_unread_and_the_next_ones_are_read(folder: GitFolder) -> None:
+    """In a push it takes some hundred kilobytes."""
+    huge, small = folder.write_blob(bytes(MOST_BYTES + 1)), folder.write_blob(b"small")
+    folder.commit({"a": b"a"})
+    with open_repository(folder.path) as repository:
+        tracemalloc.start()
+        try:
+            said = message_of(lambda: list(repository.iter_blobs([small, huge, small])))
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+        assert f"the blob {huge} is {MOST_BYTES + 1} B large; 256 MiB are the most; remove it from the change" in said
+        assert peak < 1024**2
+        assert [blob.content for blob in repository.iter_blobs([small, small])] == [b"small", b"small"]
+
+
+def test_large_files_are_not_held_in_memory_together(folder: GitFolder) -> None:
+    blobs = {folder.write_blob(content): content for content in (bytes(20 << 20), b"1" * (20 << 20), b"small")}
+    folder.commit({"a": b"a"})
+    names = [*blobs] * 10
+    with open_repository(folder.path) as repository:
+        tracemalloc.start()
+        try:
+            for name, blob in zip(names, repository.iter_blobs(names), strict=True):
+                assert blob.object_id == name
+                assert blob.content == blobs[name]
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+    # Of 400 MiB; one batch and the one before it.
+    assert peak < 130 << 20
+
+
+def test_sizes_are_told_of_blobs_alone(folder: GitFolder) -> None:
+    """Source: git-cat-file(1), "BATCH OUTPUT"."""
+    commit, blob = folder.commit({"a": b"abc"}), folder.write_blob(b"abc")
+    with open_repository(folder.path) as repository:
+        assert load_blob_sizes(repository, [commit, "0" * 40, blob]) == {blob: 3}
 
 
 def test_git_that_is_killed_while_it_reads_objects_is_no_damage(folder: GitFolder, tmp_path: Path):
