@@ -29,10 +29,17 @@ from sqlalchemy import (
     text,
     update,
 )
-from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence, seal_carried
+from gatekeep.history.sqlite import (
+    STAMP_TRIGGERS,
+    count_tables,
+    insert,
+    read_format,
+    write_application,
+    write_format,
+)
 from gatekeep.model.evidence import Evidence
 
 #: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
@@ -167,24 +174,6 @@ stamp_table = Table(
     Column("stamp", Integer, nullable=False),
     sqlite_with_rowid=False,
 )
-_STAMP = "INSERT INTO stamp (tree_id, stamp) {trees} ON CONFLICT (tree_id) DO UPDATE SET stamp = excluded.stamp; "
-_BUILT_AT = _STAMP.format(trees="VALUES ({row}.tree_id, random())")
-_CARRIED_TO = _STAMP.format(trees="SELECT tree_id, random() FROM tree WHERE id = {row}.tree")
-#: A result that is replaced keeps its number, and so shows at every tree that it was carried to.
-_SHOWN_AT = _STAMP.format(
-    trees="SELECT tree_id, random() FROM tree WHERE id IN (SELECT tree FROM carried WHERE evidence = {row}.id)"
-)
-#: Triggers, so that no way to write a result can forget it.
-_STAMP_TRIGGERS = [
-    f"CREATE TRIGGER stamp_{table}_{event} AFTER {event.upper()} ON {table} BEGIN {statements.format(row=row)}END"
-    for table, event, row, statements in (
-        ("evidence", "insert", "NEW", _BUILT_AT),
-        ("evidence", "update", "NEW", _BUILT_AT + _SHOWN_AT),
-        ("evidence", "delete", "OLD", _BUILT_AT + _SHOWN_AT),
-        ("carried", "insert", "NEW", _CARRIED_TO),
-        ("carried", "delete", "OLD", _CARRIED_TO),
-    )
-]
 #: Makes "the newest of every target" one seek a target.
 _NEWEST_INDEX = "CREATE INDEX evidence_newest ON evidence (target, id, elapsed_s)"
 #: From a target's builds to the trees that they were carried to.
@@ -205,15 +194,13 @@ def check_or_create(connection: Connection, path: Path) -> None:
     Raises:
         StoreError: Somebody else's database, one of a newer gatekeep, or an older one that holds something unreadable.
     """
-    application_id = connection.execute(text("PRAGMA application_id")).scalar_one()
-    version = connection.execute(text("PRAGMA user_version")).scalar_one()
-    table_count = connection.execute(text("SELECT count(*) FROM sqlite_master")).scalar_one()
-    if application_id == 0 and version == 0 and table_count == 0:
+    application_id, version = read_format(connection)
+    if application_id == 0 and version == 0 and count_tables(connection) == 0:
         metadata.create_all(connection)
-        for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX, *_STAMP_TRIGGERS):
+        for statement in (_NEWEST_INDEX, _CARRIED_INDEX, _MAINLINE_INDEX, *STAMP_TRIGGERS):
             connection.execute(text(statement))
-        connection.execute(text(f"PRAGMA application_id = {APPLICATION_ID}"))
-        connection.execute(text(f"PRAGMA user_version = {SCHEMA_VERSION}"))
+        write_application(connection, APPLICATION_ID)
+        write_format(connection, SCHEMA_VERSION)
         return
     if application_id != APPLICATION_ID:
         raise StoreError(f"{path}: is a database, but not gatekeep's; name another store with --store")
@@ -229,7 +216,7 @@ def check_or_create(connection: Connection, path: Path) -> None:
                 f"{path}: is of format {older}, which no gatekeep has written; restore the file from a copy"
             )
         migrate(connection)
-        connection.execute(text(f"PRAGMA user_version = {older + 1}"))
+        write_format(connection, older + 1)
 
 
 def make_figures(evidence_id: int, evidence: Evidence) -> dict[str, Any]:
@@ -279,7 +266,7 @@ def _from_1(connection: Connection) -> None:
 def _from_2(connection: Connection) -> None:
     """Format 2 knew no stamps; a tree without one has not changed since."""
     metadata.create_all(connection, tables=[stamp_table])
-    for statement in _STAMP_TRIGGERS:
+    for statement in STAMP_TRIGGERS:
         connection.execute(text(statement))
 
 

@@ -15,10 +15,11 @@ from functools import lru_cache
 from itertools import chain, groupby
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, ScalarSelect, func, or_, select
+from sqlalchemy import Connection, ScalarSelect, or_, select
 
 from gatekeep.errors import StoreError
 from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, stamp_table, tree_table
+from gatekeep.history.sqlite import join_numbers
 from gatekeep.history.store import SqliteStore, make_reader, records
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
@@ -206,7 +207,7 @@ def _add_carried(
             if len(found) > 1:
                 further[places[number]] = [position - start for position in found[1:]]
     # The trees of a build as one text: a million rows cost Python five times what they cost SQLite.
-    query = select(carried_table.c.evidence, func.group_concat(carried_table.c.tree)).group_by(carried_table.c.evidence)
+    query = select(carried_table.c.evidence, join_numbers(carried_table.c.tree)).group_by(carried_table.c.evidence)
     if few is not None:
         query = query.where(carried_table.c.tree.in_(list(places)))
     for rows_at_once in connection.execute(query).partitions(_ROWS_AT_ONCE):

@@ -1,16 +1,16 @@
 """
 The store: evidence that outlives a run.
 
-One SQLite file in WAL mode, spoken to through SQLAlchemy Core so that a server database can take its place. Every
-record is committed with synchronous=FULL before anybody is told of it: what was reported survives kill -9 and power
-loss. A store that is damaged, foreign or newer than this program is an error, never a fresh start: every opening
-looks at what it is and, where it was left open, whether it is whole; sweeps and the health site look each time
-(`integrity.py` says at what and why). Every result has a digest, which is looked at when it is read.
+One SQLite file in WAL mode, spoken to through SQLAlchemy Core so that a server database can take its place: what is
+SQLite's alone is gathered in `sqlite.py`, which says what another one needs, and in `integrity.py`. Every record is on
+the disk before anybody is told of it: what was reported survives kill -9 and power loss. A store that is damaged,
+foreign or newer than this program is an error, never a fresh start: every opening looks at what it is and, where it was
+left open, whether it is whole; sweeps and the health site look each time. Every result has a digest, which is looked at
+when it is read.
 """
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
@@ -19,8 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, create_engine, delete, event, func, select, update
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import ColumnElement, Connection, Row, Select, delete, func, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
@@ -41,6 +40,7 @@ from gatekeep.history.schema import (
     sweep_build_table,
     tree_table,
 )
+from gatekeep.history.sqlite import insert, make_engine
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Built, Evidence, Outgrown, TimedOut, name_outcome
 from gatekeep.model.readset import Carried
@@ -48,8 +48,6 @@ from gatekeep.model.readset import Carried
 #: Of what is not decided, the store keeps nothing else.
 _CONTRADICTED = "not decided"
 _PAST_LIMIT = "timed out"
-#: How long a writer waits for another gatekeep process.
-_BUSY_TIMEOUT_MS = 30_000
 
 #: SQLite allows 32,766 variables in a statement (its default since 3.32).
 _NAMES_A_QUERY = 500
@@ -65,10 +63,7 @@ class SqliteStore:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": _BUSY_TIMEOUT_MS / 1000})
-        event.listen(self._engine, "connect", _prepare_connection)
-        event.listen(self._engine, "begin", _begin)
-        self._writing = self._engine.execution_options(gatekeep_writes=True)
+        self._engine, self._writing = make_engine(path)
         with self._mapped_errors("opened"), ExitStack() as stack:
             path.parent.mkdir(parents=True, exist_ok=True)
             stack.enter_context(holding_open(path))
@@ -418,15 +413,3 @@ def keep_tree(connection: Connection, tree_id: str) -> int:
     """Give the number of a tree inside a transaction."""
     connection.execute(insert(tree_table).values(tree_id=tree_id).on_conflict_do_nothing())
     return int(connection.execute(select(tree_table.c.id).where(tree_table.c.tree_id == tree_id)).scalar_one())
-
-
-def _prepare_connection(connection: sqlite3.Connection, _record: object) -> None:
-    # The driver's own idea of when a transaction begins is switched off: _begin says it.
-    connection.isolation_level = None
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")
-
-
-def _begin(connection: Connection) -> None:
-    writes = connection.get_execution_options().get("gatekeep_writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -12,12 +12,12 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Row, select, update
-from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence
 from gatekeep.history.schema import evidence_table, sweep_build_table, sweep_table, turn_table
 from gatekeep.history.sink import is_kept
+from gatekeep.history.sqlite import insert
 from gatekeep.history.store import SqliteStore, keep_evidence, known_records, make_reader
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit

@@ -11,10 +11,10 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, delete, select
-from sqlalchemy.dialects.sqlite import insert
 
 from gatekeep.errors import StoreError
 from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, mainline_table, tree_table
+from gatekeep.history.sqlite import insert
 from gatekeep.history.store import SqliteStore, keep_tree
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import RegionUse

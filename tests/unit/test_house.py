@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -83,6 +84,15 @@ def test_only_a_line_feed_ends_a_line_of_git() -> None:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             found = isinstance(node, ast.Attribute) and node.attr in ("splitlines", "readlines")
             assert not found, f"{path.name}:{getattr(node, 'lineno', 0)}"
+
+
+def test_only_two_modules_speak_sqlite() -> None:
+    """What a server database would need written again is in one place."""
+    own = re.compile(
+        r"^(?:import|from) sqlite3|dialects\.sqlite|PRAGMA|group_concat|CREATE TRIGGER|sqlite_master", re.M
+    )
+    found = {path.name for path in PACKAGE.rglob("*.py") if own.search(path.read_text())}
+    assert found == {"integrity.py", "sqlite.py"}
 
 
 def test_the_top_level_is_the_designs() -> None:
