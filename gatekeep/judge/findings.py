@@ -35,7 +35,8 @@ class Finding:
 
     `cause` is what findings of one reason share. `message` is one sentence without its place; where it holds the
     target's own numbers (an image's size), `detail` has them and the message is the shared part. `excused` says that it
-    was so at the base already. `ruling` is what a waiver of the base says of it.
+    was so at the base already. `is_waivable` is False for what no waiver can mean. `ruling` is what a waiver of
+    the base says of it.
     """
 
     rule: Rule
@@ -47,6 +48,7 @@ class Finding:
     excerpt: tuple[str, ...] = ()
     log_paths: tuple[str, ...] = ()
     excused: bool = False
+    is_waivable: bool = True
     ruling: Ruling | None = None
 
     @property
@@ -94,6 +96,7 @@ def _iter_findings(
                 excused=_was_as_broken(base, evidence, case.line_map_to(commit)),
             )
         case Outgrown():
+            held = case.matrix_before(commit).get_target(name) or target
             for region, over_bytes, detail in _overflows(outcome, target):
                 by = f" by {render_bytes(over_bytes)}" if over_bytes is not None else ""
                 yield Finding(
@@ -104,7 +107,8 @@ def _iter_findings(
                     detail=detail,
                     excerpt=outcome.excerpt,
                     log_paths=_logs(evidence),
-                    excused=_was_as_large(base, region, over_bytes),
+                    excused=_was_as_large(base, outcome, region, over_bytes),
+                    is_waivable=outcome.footprint is not None or _has_region(held, region),
                 )
         case TimedOut():
             yield Finding(
@@ -252,9 +256,25 @@ def _was_as_broken(base: Evidence | None, evidence: Evidence, line_map: LineMap)
     return bool(after) and not is_worse(before, after, line_map)
 
 
-def _was_as_large(base: Evidence | None, region: str, over_bytes: int | None) -> bool:
-    """Outgrown at the base too, in the same region and by as much or more."""
+def _has_region(target: Target, name: str) -> bool:
+    """
+    Whether a linker can mean a region or memory of a target: its scripts write `FLASH` where a matrix says `flash`.
+
+    What nobody measured is known by a line in the log alone, and any command can print one about any region.
+    """
+    part = (target.part.name, *(region.name for region in target.part.regions)) if target.part is not None else ()
+    return _plain_name(name) in map(_plain_name, (*part, *(memory.name for memory in target.memories)))
+
+
+def _plain_name(name: str) -> str:
+    return "".join(letter for letter in name.casefold() if letter.isalnum())
+
+
+def _was_as_large(base: Evidence | None, outcome: Outgrown, region: str, over_bytes: int | None) -> bool:
+    """Outgrown at the base too, in the same region and by as much or more; and not linked there, if it is not here."""
     if base is None or not isinstance(base.outcome, Outgrown):
+        return False
+    if base.footprint is not None and outcome.footprint is None:
         return False
     for before in base.outcome.overflows:
         if before.region == region:

@@ -101,6 +101,9 @@ _Found = tuple[Finding, Commit | None, Commit | None]
 
 def _ask_waivers(case: Case, finding: Finding, commit: Commit | None, mended: Commit | None) -> _Found:
     ruling = rule_on(case, finding.rule, finding.target, was_at_base=finding.excused, is_mended=mended is not None)
+    if ruling is not None and not ruling.blocks and not (finding.is_waivable or finding.excused):
+        words = f"{ruling.waiver.name} does not waive it: nothing was measured, and the matrix knows no such region"
+        ruling = replace(ruling, blocks=True, words=f"{words}; name it as the linker script does")
     return replace(finding, ruling=ruling), commit, mended
 
 

@@ -39,11 +39,11 @@ class Reason:
     fault ("the part inner-16 of arm/wick"). `commit_id` is the first commit of the change that shows it, or the merge
     that would land where no commit does; None when it concerns the change as a whole. `message` is one sentence without
     its place. `place` is `file:line` where the cause has one. `details` are further lines for people, one an entry.
-    `excerpt` quotes a log, hostile. `log_paths` has one log a target, and
-    both where two builds of one contradict each other. `blocks` is False for what is only shown: a rule
-    that reports, what was so at the base already, or what a waiver excuses. `waiver` is the name of the one that does,
-    or that did until it ended; empty where there is none. `approved_by` names who approved what would block, sorted;
-    empty where nobody did.
+    `excerpt` quotes a log, hostile. `log_paths` has one log a target, and both where two builds of one contradict each
+    other. `blocks` is False for what is only shown: a rule that reports, what was so at the base already, or what a
+    waiver excuses. `waiver` is the name of the one that does, or that did until it ended, or that names it and cannot
+    mean it; empty where there is none. `approved_by` names who approved what would block, sorted; empty where nobody
+    did.
     """
 
     rule: Rule

@@ -509,6 +509,15 @@ def test_builds_of_a_change_are_held_to_the_bases_limits_until_they_are_approved
     assert (code, rules_of(report)) == (1, {"loosened", "timed-out"})
 
 
+def test_a_line_that_a_linker_could_have_printed_does_not_bring_a_broken_target_under_a_waiver(tree: Guarded) -> None:
+    base = tree.propose({"waivers.yml": granted(waiver(rule="outgrown"))})
+    line = "ld: region `ROM' overflowed by 4 bytes"
+    cloak = MAKEFILE + f'\t@if [ $(BOARD) = pier ]; then echo "{line.replace("`", chr(92) + "`")}"; exit 1; fi\n'
+    code, report, _ = tree.gate(tree.propose({"Makefile": cloak.encode()}, base=base), base=base)
+    assert (code, rules_of(report)) == (1, {"outgrown"})
+    assert "pier-part does not waive it" in report["reasons"][0]["details"][-1]
+
+
 NOISE = "\thead -c {count} /dev/zero | tr '\\000' x | fold -w 100\n"
 
 

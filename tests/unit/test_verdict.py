@@ -142,6 +142,13 @@ def test_a_board_as_outgrown_as_before_is_excused_and_a_larger_one_is_not() -> N
     assert judge(make_case(outcomes=base | {(1, "arm/mere"): outgrown(9, "RAM")})).decision is Decision.BLOCK
 
 
+def test_an_image_that_was_there_and_is_not_linked_any_more_is_not_excused_by_its_size() -> None:
+    measured = replace(outgrown(100, "main"), footprint=built(1100).footprint)
+    base: dict[tuple[int, str], Outcome] = {(0, "arm/mere"): measured}
+    assert judge(make_case(outcomes=base | {(1, "arm/mere"): measured})).decision is Decision.PASS
+    assert judge(make_case(outcomes=base | {(1, "arm/mere"): outgrown(4, "main")})).decision is Decision.BLOCK
+
+
 def test_a_region_past_its_capacity_blocks_with_both_numbers() -> None:
     footprint = built(1010).footprint
     outcome = Outgrown(overflows=(Overflow(region="main", over_bytes=10),), footprint=footprint, message="measured")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
+
+import pytest
 
 from gatekeep.judge.verdict import judge
 from gatekeep.model.matrix import Rules, RuleStrength
@@ -43,6 +46,28 @@ def test_another_rule_and_another_target_are_not_waived() -> None:
     verdict = judge(case)
     assert [reason.rule for reason in verdict.reasons] == [Rule.BROKEN, Rule.OUTGROWN]
     assert verdict.waived == ()
+
+
+@pytest.mark.parametrize("name", ["main", "MAIN", "NOR_64", "nor-64"])
+def test_a_linker_that_names_a_region_of_the_target_is_waived(name: str) -> None:
+    waiver = make_waiver(Rule.OUTGROWN, "arm/mere")
+    case = make_case(outcomes={(1, "arm/mere"): outgrown(4, name)}, waivers=(waiver,))
+    assert judge(case).decision is Decision.PASS
+
+
+def test_a_line_about_a_region_that_the_target_has_not_is_not_waived() -> None:
+    """Any command can print it and end: nothing was measured that the waiver could mean."""
+    waiver = make_waiver(Rule.OUTGROWN, "arm/mere")
+    verdict = judge(make_case(outcomes={(1, "arm/mere"): outgrown(4)}, waivers=(waiver,)))
+    assert (verdict.decision, verdict.waived) == (Decision.BLOCK, ())
+    assert verdict.reasons[0].details[-1] == (
+        "lough-part does not waive it: nothing was measured, and the matrix knows no such region; name it as the "
+        "linker script does"
+    )
+    measured = replace(outgrown(4), footprint=built(1004).footprint)
+    assert judge(make_case(outcomes={(1, "arm/mere"): measured}, waivers=(waiver,))).decision is Decision.PASS
+    before = {(0, "arm/mere"): outgrown(4)}
+    assert judge(make_case(outcomes={**before, (1, "arm/mere"): outgrown(4)}, waivers=(waiver,))).waived
 
 
 def test_what_could_not_be_judged_is_never_waived() -> None:
