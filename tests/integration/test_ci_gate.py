@@ -31,11 +31,14 @@ class Job:
     def command(self, *arguments: str) -> list[str]:
         return [str(SCRIPT), "--repository", str(self.folder), "--out", str(self.out), *arguments]
 
-    def run(self, *arguments: str) -> tuple[int, str, str]:
+    def run(self, *arguments: str, path: str = PROGRAMS) -> tuple[int, str, str]:
+        return self.call(self.command(*arguments), self.folder.parent, path)
+
+    def call(self, command: list[str], cwd: Path, path: str = PROGRAMS) -> tuple[int, str, str]:
         done = subprocess.run(
-            self.command(*arguments),
-            cwd=self.folder.parent,
-            env=self.kelp.environment(PATH=PROGRAMS),
+            command,
+            cwd=cwd,
+            env=self.kelp.environment(PATH=path),
             capture_output=True,
             text=True,
             timeout=120,
@@ -109,7 +112,62 @@ def test_what_could_not_be_judged_is_undecided_in_every_file(
     assert not list(job.folder.parent.rglob("sprung"))
 
 
-@pytest.mark.parametrize("arguments", [(), ("a", "b", "c"), ("--bogus", "a"), ("--out", ""), ("--out", "/proc/x", "a")])
+@pytest.mark.parametrize("inner", ["gate-reports", "gate-reports/of/today", "sub/../gate-reports"])
+def test_reports_follow_no_link_that_the_change_has_committed(topic: Kelp, inner: str) -> None:
+    outside = topic.folder.parent / "outside"
+    (outside / "of" / "today").mkdir(parents=True)
+    (outside / "report.txt").write_text("mine\n")
+    (topic.folder / "gate-reports").symlink_to("../outside")
+    (topic.folder / "sub").mkdir()
+    (topic.folder / "sub" / "file").write_text("1\n")
+    topic.commit("Lead the reports out")
+    job = Job(topic)
+    for out in (inner, str(job.folder / inner)):
+        code, _, errors = job.call([str(SCRIPT), "--out", out, "origin/main"], job.folder)
+        assert (code, "is a symlink in the repository" in errors) == (2, True), errors
+    assert {str(path.relative_to(outside)) for path in outside.rglob("*")} == {"of", "of/today", "report.txt"}
+    assert (outside / "report.txt").read_text() == "mine\n"
+
+
+def test_reports_take_no_files_of_the_change_for_their_own(topic: Kelp) -> None:
+    (topic.folder / "gate-reports").mkdir()
+    (topic.folder / "gate-reports" / "comment.md").write_text("**Verdict: pass.**\n")
+    topic.commit("Say that all is well")
+    job = Job(topic)
+    code, _, errors = job.call([str(SCRIPT), "origin/main"], job.folder)
+    assert (code, "holds files of the repository" in errors) == (2, True), errors
+    # A checkout that lies behind a link of the machine's own, and a folder in it that nobody has committed.
+    behind = job.folder.parent / "behind"
+    behind.symlink_to(job.folder)
+    code, text, errors = job.call([str(SCRIPT), "--out", f"{behind}/reports/", "origin/main"], job.folder)
+    assert (code, (job.folder / "reports" / "report.txt").read_text()) == (0, text), errors
+
+
+def test_a_pass_without_a_report_is_undecided(topic: Kelp) -> None:
+    job = Job(topic)
+    empty = job.folder.parent / "empty"
+    empty.mkdir()
+    (empty / "gatekeep").write_text("#!/bin/sh\nexit 0\n")
+    (empty / "gatekeep").chmod(0o755)
+    code, text, _ = job.run("origin/main", path=f"{empty}:{PROGRAMS}")
+    assert (code, text.splitlines()[-1]) == (3, "verdict: undecided")
+
+
+def test_a_job_that_takes_too_long_is_undecided_and_leaves_no_build(topic: Kelp) -> None:
+    marker = "86399.625"
+    topic.edit("Makefile", lambda old: old.replace("all:\n", f"all:\n\tsleep {marker}\n"))
+    topic.commit("Sleep")
+    job = Job(topic)
+    code, text, _ = job.run("--time-limit", "4s", "origin/main")
+    assert (code, text.splitlines()[-1]) == (3, "verdict: undecided")
+    assert "it ran into its limit of 4s" in job.report("comment.md")
+    assert list_processes(marker) == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [(), ("--time-limit", "soon", "a"), ("a", "b", "c"), ("--bogus", "a"), ("--out", ""), ("--out", "/proc/x", "a")],
+)
 def test_wrong_usage_is_told(topic: Kelp, arguments: tuple[str, ...]) -> None:
     job = Job(topic)
     code, _, errors = job.run(*arguments)
