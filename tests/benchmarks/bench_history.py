@@ -12,6 +12,9 @@ Only checkouts, makes and boots are timed. It takes most of an hour on two cores
 Nth commit only, and what it took is scaled by the number of builds, and said to be. It runs after each gate, so that
 what comes and goes on the machine meets both.
 
+With `--compile-cache` every commit's matrix asks for one (`skerry_behind_cache`), empty when the first gate begins.
+The plain loop does without.
+
 With `--keep` the two parts can be measured one after the other: what they found is kept in the folder, and the sum is
 printed as soon as both are there.
 
@@ -54,6 +57,7 @@ from gatekeep.model.matrix import Target
 from tests.benchmarks.bench_gate_cost import make_demonstration
 from tests.benchmarks.measured_gate import GateFacts, benchmark_environment, measure_gate, print_load
 from tests.benchmarks.plain_loop import WORKERS, Checkout
+from tests.benchmarks.skerry_behind_cache import ask_for_cache, put_compiler_on_path
 from tests.repos import GitFolder
 
 Pair = tuple[str, str]
@@ -214,10 +218,15 @@ def print_ratio(name: str, parts: list[Part]) -> None:
 class Bench:
     """The demonstration in a folder, with its store; measures one gate and its plain loop after the other."""
 
-    def __init__(self, folder: Path, plain_every: int) -> None:
+    def __init__(self, folder: Path, plain_every: int, *, compile_cache: bool) -> None:
         self.folder = folder
-        if not (folder / "skerry").exists():
+        is_new = not (folder / "skerry").exists()
+        if is_new:
             make_demonstration(folder / "skerry")
+        if compile_cache:
+            os.environ["PATH"] = f"{put_compiler_on_path(folder / 'bin')}:{os.environ['PATH']}"
+            if is_new:
+                ask_for_cache(GitFolder(folder / "skerry"))
         self.repository = GitFolder(folder / "skerry")
         self._checkout = Checkout(self.repository, folder / "checkout")
         self._plain_every = plain_every
@@ -280,7 +289,7 @@ class Bench:
 
 def run(folder: Path, options: argparse.Namespace) -> int:
     """Measure what is asked for, and print all that is known of the folder."""
-    bench = Bench(folder, 0 if options.gate_only else options.plain_every)
+    bench = Bench(folder, 0 if options.gate_only else options.plain_every, compile_cache=options.compile_cache)
     print(f"  {'gate':44} {'commits':>7} {'builds':>6} {'wall s':>7} {'bound s':>8} {'code':>5}")
     if options.part in ("main", "all"):
         first = bench.repository.ask("rev-list", "--max-parents=0", "main")
@@ -321,6 +330,7 @@ def main() -> int:
         "--plain-every", type=int, default=1, help="the plain loop does every Nth commit [default: all]"
     )
     parser.add_argument("--gate-only", action="store_true", help="do not run the plain loop")
+    parser.add_argument("--compile-cache", action="store_true", help="gate with a compiler cache, empty at first")
     options = parser.parse_args()
     if options.part == "proposals" and options.keep is None:
         parser.error("--part proposals needs --keep, with what --part main has left")
