@@ -3,11 +3,15 @@ A compiler cache in front of a recipe's compilers, where the matrix asks for one
 
 The cache is ccache, used by its own way: a folder with a program for every compiler's name stands first on PATH. Taken
 as it comes it would break our first promise, that no result differs from a clean build's. Each of these was seen to
-happen (ccache 4.7.5, GCC 12.2) and stands in tests/integration/test_compile_cache.py:
+happen (ccache 4.7.5, GCC 12.2, Clang 20) and stands in tests/integration/test_compile_cache.py or, for direct mode,
+test_compile_cache_direct.py:
 
-- *direct mode* takes an object though a new header now shadows one that it was made from (its manual, "The direct
-  mode"), and reads only what the old build read. Off: the compiler's own preprocessor runs for every lookup, so a hit
-  reads what a compilation reads, which is what our read sets need.
+- *direct mode* knows the contents of what was read, and nothing else: it takes an object though a new header now
+  shadows one that it was made from (its manual, "The direct mode"). So the names of the tree are in its key
+  (`tree_names`), and what its key cannot answer for is left to preprocessor mode: headers and sources made in the
+  output folder, `__has_include`, ways through "..", folders from the environment (`compile_front` has the proof). What
+  a build does to the names of its own tree is seen after the job, which is then built again (`cache_use`). A hit opens
+  and reads what a compilation reads, but for symlinks that lead nowhere useful, which are added to the read set.
 - *preprocessor mode* sees neither comments nor the spaces within a line. A removed "fall through" comment gave the old
   object without its new warning; a moved column gave the old column in warnings and debug information. So the bytes of
   every file that the preprocessor went through are hashed too.
@@ -20,12 +24,13 @@ happen (ccache 4.7.5, GCC 12.2) and stands in tests/integration/test_compile_cac
 - the compiler's driver is hashed, not the compiler behind it: the digest of the toolchain is part of every entry.
 - the inode cache would spare reads that our read sets are made of. Off.
 
-What remains: a source that puts the name of a directive together from pieces ('".i" "nclude"'), and a build that writes
-into the cache on purpose. Builds are strangers, and all builds of a toolchain share one folder: a hostile one can leave
+What remains: a source that puts the name of a directive together from pieces ('".i" "nclude"', '__has_##include'), a
+build that takes a header out of its tree between two readings by the same compilation, and one that writes into the
+cache on purpose. Builds are strangers, and all builds of a toolchain share one folder: a hostile one can leave
 an object that another takes. So whatever has to be clean builds without the cache: the audit, and --rebuild.
 
-The programs are shell scripts, and a lookup costs some processes besides the preprocessor; tests/benchmarks/
-bench_compile_cache.py says where that paid.
+The programs are shell scripts, and a lookup without a direct hit costs some processes besides the preprocessor;
+tests/benchmarks/bench_compile_cache.py says where that paid.
 
 Source: ccache manual 4.7, "Configuration options", "How ccache works"; GCC manual, "Overall Options"; GNU as manual,
 ".incbin", ".include".
@@ -36,30 +41,32 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shlex
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.build.command import CancelToken, CommandRunner
+from gatekeep.build.compile_front import list_texts, render_front, render_guard
 from gatekeep.build.launch import NotStartedError, find_program
-from gatekeep.build.toolchain import DigestCache, ToolchainFacts, probe_toolchain
+from gatekeep.build.toolchain import DigestCache, ToolchainFacts, is_allowed, probe_toolchain
+from gatekeep.build.tree_names import TreeNames
 from gatekeep.errors import ToolchainError
 from gatekeep.model.matrix import Toolchain
 
 #: Namespaces came with 4.6; the next major version may mean other things by the same words.
 ALLOWED_VERSIONS = ">=4.6,<5"
 #: Raise it when other things are hashed, or the same in another way.
-_FORMAT = 1
+_FORMAT = 2
 #: Beside a workplace's tree; made anew for every job.
 FOLDER = "compilers"
 #: No name of the matrix begins with a dot.
-_GUARD = ".read-sources"
+_GUARD, _FOLDERS, _REFERENCE = ".read-sources", ".folders", ".before"
+#: Direct mode is closed by ways of ccache that its manual says nothing of; these versions were looked at.
+_DIRECT_VERSIONS = ">=4.7,<4.8"
 
 #: What a build may have set; each would lead the cache elsewhere or make it less careful.
 _SETTINGS = {
     "CCACHE_CONFIGPATH": "/dev/null",
-    "CCACHE_NODIRECT": "1",
     "CCACHE_NODEPEND": "1",
     "CCACHE_NOINODECACHE": "1",
     "CCACHE_NOHARDLINK": "1",
@@ -71,74 +78,12 @@ _SETTINGS = {
     "CCACHE_BASEDIR": "",
     "CCACHE_SLOPPINESS": "",
     "CCACHE_IGNOREOPTIONS": "",
+    "CCACHE_IGNOREHEADERS": "",
+    "CCACHE_COMPILER": "",
     "CCACHE_EXTRAFILES": "",
     "CCACHE_PREFIX": "",
     "CCACHE_REMOTE_STORAGE": "",
 }
-
-#: Stands in front of a compiler. What is not plain compilation of C or C++ goes straight to it, and so does what may
-#: lead another program or file into the compilation.
-_IN_FRONT = """\
-#!/bin/sh
-compiler={compiler}
-space={namespace}
-compiles= source= value=
-for word do
-    case $value$word in
-        -c) compiles=yes ;;
-        -o|-MF|-MT|-MQ|-I|-D|-U|-include|-imacros|-isystem|-iquote|-idirafter) value=: ; continue ;;
-        -f*-prefix-map={tree}=*) space="$space ${{word%%=*}}={{tree}}=${{word##*=}}" ;;
-        -f*-prefix-map=*) space="$space $word" ;;
-        @*|-|-x*|-B*|-W[ap],*|-Xassembler|-Xpreprocessor|-Xclang|-specs*|--specs*|-wrapper|-no-integrated-cpp|\\
-        -fplugin*|-fprofile*|-fauto-profile*|-fuse-ld*|*coverage|-save-temps*|-fdump*|-f*-dump*|-fmodule*|\\
-        -frecord-gcc-switches|-gsplit-dwarf*|-time*|-ftime*|-d*|-v|-Q|-H|-E|-S|-M|-MM|-\\#*) exec "$compiler" "$@" ;;
-        -*) ;;
-        :*) ;;
-        *.c|*.cc|*.cpp|*.cxx|*.C) source=$source+ ;;
-        *) exec "$compiler" "$@" ;;
-    esac
-    value=
-done
-if [ "$compiles$source" != yes+ ] || [ -n "${{DEPENDENCIES_OUTPUT-}}${{SUNPRO_DEPENDENCIES-}}" ]; then
-    exec "$compiler" "$@"
-fi
-{settings}
-export CCACHE_NAMESPACE="$space"
-exec {program} "$compiler" "$@"
-"""
-
-#: ccache runs it in front of the preprocessor and hashes what is written. It fails where the text cannot be vouched
-#: for, and then ccache compiles without its cache. The text is behind standard output, or behind -o.
-_READ_SOURCES = """\
-#!/bin/sh
-text=/proc/self/fd/3 last=
-for word do
-    [ "$last" = -o ] && text=$word
-    last=$word
-done
-exec 3>&1
-"$@" -fno-working-directory || exit
-[ -f "$text" ] || exit 1
-names=$(LC_ALL=C awk '
-    /^# [0-9]+ "/ {
-        name = $0
-        sub(/^# [0-9]+ "/, "", name)
-        sub(/"[ 0-9]*$/, "", name)
-        if (name ~ /[\\\\"]/) { bad = 1; exit }
-        if (name !~ /^<.*>$/ && name !~ /\\/\\/$/ && !(name in seen)) { seen[name] = 1; print name }
-        next
-    }
-    { line = tolower($0) }
-    line ~ /incbin|include|\\.inc|\\.macro|\\.irp|^[ \\t]*#[ \\t]*embed/ { bad = 1; exit }
-    END { exit bad }
-' "$text") || exit 1
-[ -n "$names" ] || exit 1
-IFS='
-'
-set -f
-if [ "$text" = /proc/self/fd/3 ]; then exec cat -- $names >&3; fi
-exec cat -- $names >>"$text"
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +93,7 @@ class CompileCache:
 
     `program` is where ccache lies; `compilers` are (name, path) pairs, in the order of the matrix; `folder` holds what
     is cached, `limit_bytes` at most; `digest` is of the cache, its compilers and the toolchain: nothing is shared
-    between two that differ.
+    between two that differ. `may_be_direct` is whether direct mode is understood of this version of ccache.
     """
 
     program: str
@@ -156,8 +101,18 @@ class CompileCache:
     folder: Path
     limit_bytes: int
     digest: str
+    may_be_direct: bool
 
-    def stand_in_front(self, environment: Mapping[str, str], *, folder: Path, tree: Path, tmp: Path) -> dict[str, str]:
+    def stand_in_front(
+        self,
+        environment: Mapping[str, str],
+        *,
+        folder: Path,
+        tree: Path,
+        out: Path,
+        tmp: Path,
+        names: TreeNames | None = None,
+    ) -> dict[str, str]:
         """
         Put the cache in front of the compilers of one job.
 
@@ -165,7 +120,10 @@ class CompileCache:
             environment: Of the job's commands; PATH is its only variable that changes.
             folder: A folder that is not there yet; the programs lie in it from now on.
             tree: The worker's copy of the tree.
+            out: The job's output folder.
             tmp: The job's folder for temporary files.
+            names: Of the tree as it is now, where direct mode may be used. Whoever gives them has to see afterwards
+                whether the job wrote into its tree: what was found is right only if it did not.
 
         Raises:
             OSError: The programs or the cache's folder cannot be written.
@@ -174,22 +132,31 @@ class CompileCache:
         if not os.access(self.folder, os.R_OK | os.W_OK | os.X_OK):
             raise PermissionError(13, "no permission to write", str(self.folder))
         folder.mkdir(mode=0o700)
-        guard = folder / _GUARD
-        _write_program(guard, _READ_SOURCES)
+        guard, folders, reference = (folder / name for name in (_GUARD, _FOLDERS, _REFERENCE))
+        if names is not None and (not self.may_be_direct or os.path.realpath(tree) != str(tree)):
+            # By another name of its folder the guard would not know what a build may write to.
+            names = None
+        if names is not None:
+            root = os.fsencode(tree)
+            folders.write_bytes(b"".join(root + b"/" + path + b"\0" for path in names.folders))
+            reference.touch()
+            os.utime(reference, ns=(names.changed_ns, names.changed_ns))
+        _write_program(guard, render_guard(tree=tree, folders=folders, reference=reference))
         settings = _SETTINGS | {
             "CCACHE_DIR": str(self.folder),
             "CCACHE_MAXSIZE": f"{max(1, self.limit_bytes // 1024)}Ki",
             "CCACHE_TEMPDIR": str(tmp),
             "CCACHE_PREFIX_CPP": str(guard),
         }
-        lines = "\n".join(f"export {name}={shlex.quote(value)}" for name, value in sorted(settings.items()))
         for name, path in self.compilers:
-            text = _IN_FRONT.format(
-                compiler=shlex.quote(path),
+            text = render_front(
+                path,
+                program=self.program,
                 namespace=self.digest,
-                tree=shlex.quote(str(tree)),
-                settings=lines,
-                program=shlex.quote(self.program),
+                settings=settings,
+                tree=tree,
+                out=out,
+                names=names,
             )
             _write_program(folder / name, text)
         return {**environment, "PATH": f"{folder}:{environment['PATH']}"}
@@ -261,14 +228,14 @@ def find_compile_cache(
         return NoCompileCache(
             message=f"toolchain {toolchain.name}: compile_cache: {problem}; until it is, it builds without the cache"
         )
-    texts = [_IN_FRONT, _READ_SOURCES, sorted(_SETTINGS.items())]
-    known = [_FORMAT, texts, found.digest, contents, facts.digest]
+    known = [_FORMAT, list_texts(), sorted(_SETTINGS.items()), found.digest, contents, facts.digest]
     return CompileCache(
         program=program,
         compilers=compilers,
         folder=folder / toolchain.name,
         limit_bytes=wish.limit_bytes,
         digest=hashlib.sha256(json.dumps(known).encode()).hexdigest(),
+        may_be_direct=is_allowed(found.version, _DIRECT_VERSIONS),
     )
 
 

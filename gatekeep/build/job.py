@@ -22,6 +22,7 @@ from threading import Semaphore
 from types import MappingProxyType
 from typing import Protocol
 
+from gatekeep.build.cache_use import CacheUse
 from gatekeep.build.capped_log import copy_capped
 from gatekeep.build.command import (
     CancelToken,
@@ -185,7 +186,7 @@ class Workplace:
         self._turns = turns
         self._try_boot = try_boot
         self._keep = keep
-        self._caches = caches
+        self._cache_use = CacheUse(caches, tree=tree, folder=folder)
         self._now = now
         self._clocks = clocks
         self._leavings = Leavings(folder, (*_FOLDERS, COMPILERS))
@@ -232,7 +233,10 @@ class Workplace:
                         run, outcome = self._boot(job, job.target.boot, run, outcome, cancel)
             finally:
                 touched = self._tree.restore()
-            read_set = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
+            if self._cache_use.is_in_doubt(job.target, self._tree.accesses):
+                return self.build(job, cancel, attempt)
+            seen = self._watch.result(self._tree.accesses, builds_in_tree=job.target.recipe.builds_in_tree)
+            read_set = self._cache_use.complete(seen)
             if set_back_s := find_set_back_s(clocks, self._clocks()):
                 outcome, read_set = _say_set_back(set_back_s), None
         except (RepositoryError, RunnerError) as error:
@@ -299,7 +303,7 @@ class Workplace:
 
     def _run_recipe(self, job: Job, cancel: CancelToken, seat: Seat) -> _Run:
         recipe = job.target.recipe
-        environment = self._use_cache(job, self._make_environment(job))
+        environment = self._cache_use.put_in_front(job.target, self._make_environment(job))
         elapsed_s, log_cut = 0.0, False
         for command in recipe.build:
             left_s = recipe.time_limit_s - elapsed_s
@@ -335,19 +339,6 @@ class Workplace:
                     lowered_file_limit=was_file_limit_lowered(result, recipe),
                 )
         return _Run(outcome=None, elapsed_s=elapsed_s, log_cut=log_cut)
-
-    def _use_cache(self, job: Job, environment: dict[str, str]) -> dict[str, str]:
-        cache = self._caches.get(job.target.toolchain)
-        # A recipe with a PATH of its own may mean other compilers by the same names.
-        if cache is None or any(name == "PATH" for name, _ in job.target.recipe.environment):
-            return environment
-        try:
-            return cache.stand_in_front(
-                environment, folder=self._folder / COMPILERS, tree=self._tree.root, tmp=self._folder / "tmp"
-            )
-        except OSError as error:
-            log_event(_logger, logging.WARNING, "compile_cache", target=job.target.name, error=str(error))
-            return environment
 
     def _read_log(self, recipe: Recipe, run: _Run) -> LogFindings:
         # With what ran out of time nothing is compared: an endless printer is not worth the reading.

@@ -48,6 +48,7 @@ from gatekeep.build.tree_files import (
     wait_for_next_tick,
     walk_tree,
 )
+from gatekeep.build.tree_names import TreeNames, digest_names
 from gatekeep.errors import GitEndedError, RepositoryError, RunnerError
 from gatekeep.tree.listing import EXECUTABLE, FILE, SYMLINK, decode_path, encode_path
 from gatekeep.tree.repository import GitRepository
@@ -93,6 +94,7 @@ class MaterialisedTree:
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
         self._accesses: Accesses | None = None
+        self._names_digest: tuple[str, str] | None = None
         self._made_unread_at_ns = 0
         with self._on_this_machine("opened"):
             root.parent.mkdir(parents=True, exist_ok=True)
@@ -155,6 +157,21 @@ class MaterialisedTree:
         self._source_date = source_date
         self._modified_ns = source_date * 1_000_000_000
         self._unread_ns = unread_times(self._modified_ns)[0]
+
+    def list_names(self) -> TreeNames | None:
+        """List its names as they are between jobs; None where `tree_id` is."""
+        if self._held is None:
+            return None
+        expanded = self._held.expanded
+        folders = {path: stamp for path, stamp in self._stamps.items() if stat.S_ISDIR(stamp.mode)}
+        if self._names_digest is None or self._names_digest[0] != expanded.tree_id:
+            self._names_digest = (expanded.tree_id, digest_names(expanded.entries, folders))
+        return TreeNames(
+            digest=self._names_digest[1],
+            folders=tuple(folders),
+            links=tuple(path for path, entry in expanded.entries.items() if entry.mode == SYMLINK),
+            changed_ns=max(stamp.changed_ns for stamp in folders.values()),
+        )
 
     def move_to(self, tree_id: str) -> int:
         """

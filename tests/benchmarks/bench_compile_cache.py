@@ -5,7 +5,7 @@ Run: python -m tests.benchmarks.bench_compile_cache
 
 Every target of every tree of a history is built, one after the other, in one folder (arm-none-eabi-gcc, GNU make); the
 ways take turns at each target, so that a slow moment of the machine is shared. CPU is counted of all processes, ours
-included. "as it comes" gives wrong results in the cases of tests/integration/test_compile_cache.py: it is here to show
+included. "as it comes" gives wrong results in the cases of tests/integration/test_compile_cache*.py: it is here to show
 what being right costs. The last table is the gate itself, carrying results, with the cache and without.
 """
 
@@ -25,7 +25,9 @@ from pathlib import Path
 from gatekeep.build.command import CancelToken, SubprocessRunner
 from gatekeep.build.compile_cache import CompileCache, find_compile_cache
 from gatekeep.build.toolchain import DigestCache, ToolchainFacts
+from gatekeep.build.tree_names import TreeNames, digest_names
 from gatekeep.model.matrix import CacheWish, Toolchain
+from gatekeep.tree.listing import FILE, Entry
 from tests.repos import Content, GitFolder, clean_environment, make_repository
 
 GCC = "arm-none-eabi-gcc"
@@ -150,35 +152,69 @@ def find_cache(folder: Path) -> CompileCache:
     return found
 
 
-def list_ways(folder: Path, tree: Path) -> dict[str, Mapping[str, str]]:
-    """Give the environment of each way to build."""
-    clean = {"PATH": os.environ["PATH"], "LC_ALL": "C", "SOURCE_DATE_EPOCH": "1000000000", "HOME": str(folder)}
-    for name in ("ours", "tmp", "links"):
-        (folder / name).mkdir()
-    (folder / "links" / GCC).symlink_to(shutil.which("ccache") or "")
-    linked = clean | {"PATH": f"{folder / 'links'}:{clean['PATH']}"}
-    cache = find_cache(folder / "ours")
-    return {
-        "clean": clean,
-        "behind our cache": cache.stand_in_front(clean, folder=folder / "programs", tree=tree, tmp=folder / "tmp"),
-        "as it comes, preprocessor mode": linked | {"CCACHE_DIR": str(folder / "plain"), "CCACHE_NODIRECT": "1"},
-        "as it comes, direct mode": linked | {"CCACHE_DIR": str(folder / "direct")},
-    }
+def name_tree(tree: Path) -> TreeNames:
+    """Tell its names as a worker's tree does."""
+    folders = [os.fsencode(folder.relative_to(tree)) for folder in (tree, *tree.rglob("*")) if folder.is_dir()]
+    entries = {str(path.relative_to(tree)): Entry(FILE, "") for path in tree.rglob("*") if path.is_file()}
+    changed_ns = max((tree / os.fsdecode(folder)).stat().st_ctime_ns for folder in folders)
+    return TreeNames(digest=digest_names(entries, folders), folders=tuple(folders), links=(), changed_ns=changed_ns)
+
+
+class Ways:
+    """The environment of each way to build a tree."""
+
+    def __init__(self, folder: Path, tree: Path) -> None:
+        self._folder, self._tree = folder, tree
+        self._clean = {
+            "PATH": os.environ["PATH"],
+            "LC_ALL": "C",
+            "SOURCE_DATE_EPOCH": "1000000000",
+            "HOME": str(folder),
+        }
+        for name in ("tmp", "links", "ours", "ours-by-text"):
+            (folder / name).mkdir()
+        (folder / "links" / GCC).symlink_to(shutil.which("ccache") or "")
+        self._caches = {name: find_cache(folder / name) for name in ("ours", "ours-by-text")}
+
+    def list_environments(self) -> dict[str, Mapping[str, str]]:
+        """Give them for the tree as it is now."""
+        ours = {}
+        for name, cache in self._caches.items():
+            programs = self._folder / f"{name}-programs"
+            shutil.rmtree(programs, ignore_errors=True)
+            ours[name] = cache.stand_in_front(
+                self._clean,
+                folder=programs,
+                tree=self._tree,
+                out=self._folder / "out",
+                tmp=self._folder / "tmp",
+                names=name_tree(self._tree) if name == "ours" else None,
+            )
+        linked = self._clean | {"PATH": f"{self._folder / 'links'}:{self._clean['PATH']}"}
+        return {
+            "clean": self._clean,
+            "behind our cache": ours["ours"],
+            "without its direct mode": ours["ours-by-text"],
+            "as it comes, preprocessor mode": linked
+            | {"CCACHE_DIR": str(self._folder / "plain"), "CCACHE_NODIRECT": "1"},
+            "as it comes, direct mode": linked | {"CCACHE_DIR": str(self._folder / "direct")},
+        }
 
 
 def measure_builds(history: History) -> None:
     """Print wall time and CPU of each way, over all targets of all trees; the first tree is found cold."""
     with tempfile.TemporaryDirectory() as scratch:
         folder, tree = Path(scratch), Path(scratch, "tree")
-        ways = list_ways(folder, tree)
-        spent = {way: [[0.0, 0.0], [0.0, 0.0]] for way in ways}
+        ways = Ways(folder, tree)
+        spent: dict[str, list[list[float]]] = {}
         for number, step in enumerate(history.steps):
             for path, content in step.items():
                 place = tree / os.fsdecode(path)
                 place.parent.mkdir(parents=True, exist_ok=True)
                 place.write_bytes(_bytes_of(content))
+            environments = ways.list_environments()
             for words in history.targets:
-                for way, environment in ways.items():
+                for way, environment in environments.items():
                     out = folder / "out"
                     shutil.rmtree(out, ignore_errors=True)
                     out.mkdir()
@@ -187,7 +223,7 @@ def measure_builds(history: History) -> None:
                     subprocess.run(
                         ["make", *words, f"O={out}"], cwd=tree, env=environment, check=True, capture_output=True
                     )
-                    wall_and_cpu = spent[way][min(number, 1)]
+                    wall_and_cpu = spent.setdefault(way, [[0.0, 0.0], [0.0, 0.0]])[min(number, 1)]
                     wall_and_cpu[0] += time.perf_counter() - began_at
                     wall_and_cpu[1] += _count_cpu() - before
         print(f"{history.name}\n  {'':32}  first tree, cold          later trees")

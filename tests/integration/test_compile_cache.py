@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import random
-import re
 import shutil
 import subprocess
 import sys
@@ -20,40 +19,14 @@ from types import MappingProxyType
 
 import pytest
 
-from gatekeep.build.command import CancelToken, SubprocessRunner
-from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache, list_faults
-from gatekeep.build.toolchain import DigestCache, ToolchainFacts
+from gatekeep.build.compile_cache import CompileCache, NoCompileCache, list_faults
 from gatekeep.history.store import SqliteStore
 from gatekeep.model.evidence import Built, Evidence
-from gatekeep.model.matrix import CacheWish, Toolchain
+from gatekeep.model.matrix import CacheWish
+from tests.compile_worker import FACTS, GCC, HITS, TOOLCHAIN, count, find_cache, need_cache
 from tests.repos import Content, GitFolder, clean_environment, make_repository
 
-GCC = "arm-none-eabi-gcc"
-TOOLCHAIN = Toolchain(name="arm-gcc", probe=(GCC, "--version"), compile_cache=CacheWish(in_front_of=(GCC,)))
-FACTS = ToolchainFacts(name="arm-gcc", version="12.2.1", first_line=GCC, output_sha256="0" * 64)
 SOURCE_DATE = "1000000000"
-
-
-def find(toolchain: Toolchain, folder: Path, facts: ToolchainFacts = FACTS) -> CompileCache | NoCompileCache | None:
-    scratch = folder / "scratch"
-    scratch.mkdir(parents=True, exist_ok=True)
-    with SubprocessRunner() as runner, CancelToken() as cancel:
-        return find_compile_cache(
-            toolchain,
-            facts,
-            folder=folder / "compile-cache",
-            runner=runner,
-            environment={"PATH": os.environ["PATH"], "LC_ALL": "C", "HOME": str(scratch)},
-            scratch=scratch,
-            digests=DigestCache(None),
-            cancel=cancel,
-        )
-
-
-def need(toolchain: Toolchain, folder: Path, facts: ToolchainFacts = FACTS) -> CompileCache:
-    cache = find(toolchain, folder, facts)
-    assert isinstance(cache, CompileCache)
-    return cache
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,7 +47,9 @@ class Worker:
         for place in (self.tree, self._tmp):
             place.mkdir(parents=True)
         self._clean = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", "SOURCE_DATE_EPOCH": SOURCE_DATE}
-        self._cached = cache.stand_in_front(self._clean, folder=folder / "compilers", tree=self.tree, tmp=self._tmp)
+        self._cached = cache.stand_in_front(
+            self._clean, folder=folder / "compilers", tree=self.tree, out=self._out, tmp=self._tmp
+        )
 
     def write(self, files: Mapping[str, str | None]) -> None:
         for name, text in files.items():
@@ -107,20 +82,12 @@ class Worker:
         return self.count_hits() - before
 
     def count_hits(self) -> int:
-        return count(self.cache.folder, "preprocessed_cache_hit")
-
-
-def count(folder: Path, name: str) -> int:
-    environment = {"PATH": os.environ["PATH"], "CCACHE_DIR": str(folder), "CCACHE_CONFIGPATH": os.devnull}
-    text = subprocess.run(["ccache", "--print-stats"], env=environment, check=True, capture_output=True).stdout
-    found = re.search(rf"^{name}\t([0-9]+)$", text.decode(), re.MULTILINE)
-    assert found is not None
-    return int(found[1])
+        return sum(count(self.cache.folder, name) for name in HITS)
 
 
 @pytest.fixture
 def worker(tmp_path: Path) -> Worker:
-    return Worker(tmp_path / "w1", need(TOOLCHAIN, tmp_path / "store"))
+    return Worker(tmp_path / "w1", need_cache(TOOLCHAIN, tmp_path / "store"))
 
 
 COMPILE = ("-c", "-O1", "-Wall", "-Wextra", "-Iown", "-Iinclude", "-MMD", "-MP", "a.c", "-o", "{out}/a.o")
@@ -307,7 +274,7 @@ def test_a_hit_reads_every_source(worker: Worker) -> None:
 def test_workers_share_what_does_not_depend_on_their_folders(
     words: tuple[str, ...], is_shared: bool, tmp_path: Path
 ) -> None:
-    cache = need(TOOLCHAIN, tmp_path / "store")
+    cache = need_cache(TOOLCHAIN, tmp_path / "store")
     one, other = Worker(tmp_path / "w1", cache), Worker(tmp_path / "w2", cache)
     for worker in (one, other):
         worker.write(BASE)
@@ -317,8 +284,8 @@ def test_workers_share_what_does_not_depend_on_their_folders(
 
 def test_another_toolchain_shares_nothing(tmp_path: Path) -> None:
     """The driver may be the same and the compiler behind it another."""
-    first = Worker(tmp_path / "w1", need(TOOLCHAIN, tmp_path / "store"))
-    second = Worker(tmp_path / "w2", need(TOOLCHAIN, tmp_path / "store", replace(FACTS, output_sha256="1" * 64)))
+    first = Worker(tmp_path / "w1", need_cache(TOOLCHAIN, tmp_path / "store"))
+    second = Worker(tmp_path / "w2", need_cache(TOOLCHAIN, tmp_path / "store", replace(FACTS, output_sha256="1" * 64)))
     for worker in (first, second):
         worker.write(BASE)
         assert worker.check(*COMPILE) == 1
@@ -329,7 +296,7 @@ def test_the_limit_holds(tmp_path: Path) -> None:
     """Of a mebibyte, which is 16 folders of 64 KiB; one entry may be written before it is looked at."""
     limit_bytes = 1024**2
     wish = CacheWish(in_front_of=(GCC,), limit_bytes=limit_bytes)
-    worker = Worker(tmp_path / "w1", need(replace(TOOLCHAIN, compile_cache=wish), tmp_path / "store"))
+    worker = Worker(tmp_path / "w1", need_cache(replace(TOOLCHAIN, compile_cache=wish), tmp_path / "store"))
     numbers = random.Random(1)
     for _ in range(40):
         worker.write({"a.c": f'const char a[] = "{numbers.randbytes(20_000).hex()}";\n'})
@@ -345,7 +312,7 @@ def test_link_of_another_cache_is_no_compiler(tmp_path: Path, monkeypatch: pytes
     (links / GCC).symlink_to(shutil.which("ccache") or "")
     real = shutil.which(GCC)
     monkeypatch.setenv("PATH", f"{links}:{os.environ['PATH']}")
-    assert need(TOOLCHAIN, tmp_path / "store").compilers == ((GCC, real),)
+    assert need_cache(TOOLCHAIN, tmp_path / "store").compilers == ((GCC, real),)
 
 
 @pytest.mark.parametrize(
@@ -363,7 +330,7 @@ def test_link_of_another_cache_is_no_compiler(tmp_path: Path, monkeypatch: pytes
     ],
 )
 def test_why_there_is_no_cache_is_said(wish: CacheWish, message: str, tmp_path: Path) -> None:
-    found = find(replace(TOOLCHAIN, compile_cache=wish), tmp_path)
+    found = find_cache(replace(TOOLCHAIN, compile_cache=wish), tmp_path)
     assert found == NoCompileCache(message=message)
     assert list_faults([found, found]) == (message,)
 
@@ -457,9 +424,9 @@ def test_gate_finds_the_same_with_and_without(tmp_path: Path) -> None:
         assert (entry.carried is None) == (other.carried is None), place
         assert entry.key != other.key
     folder = with_cache.path / ".git" / "gatekeep" / "compile-cache" / "arm-gcc"
-    assert count(folder, "preprocessed_cache_hit") > 0
+    assert all(count(folder, name) for name in HITS)
 
-    lookups = count(folder, "preprocessed_cache_hit") + count(folder, "cache_miss")
+    lookups = [count(folder, name) for name in (*HITS, "cache_miss")]
     for command in (["gate", "--rebuild", "base", "main"], ["audit", "base..main"]):
         done = subprocess.run(
             [sys.executable, "-m", "gatekeep", command[0], "--workers", "2", *command[1:]],
@@ -469,7 +436,7 @@ def test_gate_finds_the_same_with_and_without(tmp_path: Path) -> None:
             text=True,
         )
         assert done.returncode == 0, done.stdout + done.stderr
-    assert count(folder, "preprocessed_cache_hit") + count(folder, "cache_miss") == lookups
+    assert [count(folder, name) for name in (*HITS, "cache_miss")] == lookups
 
 
 @pytest.mark.parametrize("fault", ["no cache", "no folder"])
