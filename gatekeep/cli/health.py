@@ -7,7 +7,7 @@ from __future__ import annotations
 import gc
 import logging
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date
@@ -99,8 +99,7 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     with open_edges(repository, store=store, verbose=False) as edges:
         check = edges.start.beside(lambda: edges.check_store(contents=False))
         sources = gather_sources(edges, branch, matrix)
-        check.result()
-        gathered, done = show_site(edges.store, edges.folder, sources, out, url)
+        gathered, done = show_site(edges.store, edges.folder, sources, out, url, check.result)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(
@@ -183,7 +182,12 @@ def _load_side_commits(
 
 
 def show_site(
-    store: SqliteStore, folder: Path, sources: SiteSources, out: Path, address: str = ""
+    store: SqliteStore,
+    folder: Path,
+    sources: SiteSources,
+    out: Path,
+    address: str = "",
+    await_check: Callable[[], object] = lambda: None,
 ) -> tuple[Health, Written]:
     """
     Read results and write the site, from what was known at the last time on; the same bytes as from nothing.
@@ -194,13 +198,14 @@ def show_site(
         sources: What else is shown.
         out: The site's folder.
         address: Under which it is served, "" where that is not known.
+        await_check: Called when all is read and nothing written: raises where the store is damaged.
 
     Raises:
         StoreError: The store cannot be read, or the disk is full.
         UsageError: The folder is somebody else's, or cannot be written.
     """
     with _without_collector():
-        return _show_site(store, folder, sources, out, address)
+        return _show_site(store, folder, sources, out, address, await_check)
 
 
 @contextmanager
@@ -216,12 +221,18 @@ def _without_collector() -> Iterator[None]:
 
 
 def _show_site(
-    store: SqliteStore, folder: Path, sources: SiteSources, out: Path, address: str
+    store: SqliteStore,
+    folder: Path,
+    sources: SiteSources,
+    out: Path,
+    address: str,
+    await_check: Callable[[], object],
 ) -> tuple[Health, Written]:
     targets = [target.name for target in sources.matrix.targets]
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
     health = _read_health(store, folder, sources, past)
+    await_check()
     done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
     if done is None:
         # Another folder, or somebody was at the pages.

@@ -21,7 +21,7 @@ def test_damage_where_nobody_reads_stops_a_night_and_a_site_before_anything_is_w
     kelp.append("lib/ring.c", b"/* a ring holds one less */\n", "ring: Say how many it holds")
     database, site = kelp.store / "evidence.db", kelp.folder / "site"
     copy = Path(shutil.copy(database, kelp.folder / "copy.db"))
-    spoil(database, "sqlite_autoindex_barred_1")
+    spoil(database, "sqlite_autoindex_detail_1")
     damaged = database.read_bytes()
     # Who does not look for it does not meet it.
     assert kelp.run("history", "riscv/float")[0] == 0
