@@ -19,13 +19,13 @@ from playwright.sync_api import Browser
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import TimedOut
 from gatekeep.model.health import LogExcerpt
-from gatekeep.model.history import Sweep, SweepState
+from gatekeep.model.history import Sweep, SweepState, Turn, TurnRecord
 from gatekeep.model.rule import Rule
 from gatekeep.report.site.names import commit_page, port_page, target_page
 from gatekeep.report.site.write import write_site
 from tests.browser.visit import SIZES, Visit, open_page
 from tests.cases import broken, make_waiver, outgrown, warning
-from tests.site_cases import image, make_health, make_hostile_health
+from tests.site_cases import image, make_health, make_hostile_health, make_sweep
 
 FRONT = "index.html"
 PORT = port_page("loongarch64")
@@ -69,6 +69,9 @@ def waived_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("waived")
     waiver = make_waiver(Rule.BROKEN, "loongarch64/ness", until=date(2026, 6, 30))
     swept_at = datetime(2026, 1, 5, 3, tzinfo=UTC)
+    warned = TurnRecord(
+        target="arm/mere", turn=Turn.WARNED, message="new warning: unused variable 'tide' at app/main.c:7"
+    )
     health = make_health(
         {
             "arm/mere": [(0, 5, image(600))],
@@ -77,6 +80,8 @@ def waived_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "riscv64/vale": [],
         },
         waivers=(waiver,),
+        warnings={"arm/mere": (warning("unused variable 'tide'", path="app/main.c"),)},
+        sweeps=(make_sweep(f"{3:040x}", swept_at - timedelta(days=1), [warned]),),
         swept=(f"{4:040x}", swept_at),
         undecided=("riscv64/vale",),
         bars=[
@@ -214,6 +219,20 @@ def test_a_day_is_the_same_day_in_every_zone(browser: Browser, waived_site: Path
     visit = open_page(browser, waived_site, path, zone=zone)
     (day,) = {entry.inner_text() for entry in visit.page.locator('time[datetime="2026-06-30"]').all()}
     assert day == "30 June 2026"
+    visit.page.context.close()
+
+
+def test_front_page_tells_what_is_wrong_with_the_night_itself(browser: Browser, waived_site: Path):
+    visit = open_page(browser, waived_site, FRONT)
+    said = visit.page.locator("main").inner_text()
+    assert "has no clean build of 1 of 4 targets" in said
+    assert "loongarch64/ness was carried wrongly at dddddddddd" in said
+    assert "takes too long to build since" in said
+    news = visit.page.locator("h3", has_text="New warnings").locator("xpath=following-sibling::ul[1]")
+    assert "arm/mere warns anew as first seen at" in news.inner_text()
+    news.get_by_role("link", name="arm/mere").click()
+    assert visit.page.locator("h1").inner_text().startswith("mere")
+    assert "Warned at" in visit.page.locator("main").inner_text()
     visit.page.context.close()
 
 
