@@ -19,6 +19,7 @@ import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from gatekeep.judge.build_loosening import compare_builds
 from gatekeep.judge.limit_loosening import list_new_demands
 from gatekeep.judge.storage_limits import Looser, compare_own_storage, compare_parts
 from gatekeep.judge.version_range import is_within
@@ -132,7 +133,7 @@ def _iter_looser(base: Matrix, head: Matrix) -> Iterator[_Looser]:
         if after is None:
             continue
         if before != after:
-            yield from _compare_targets(before, after, grown)
+            yield from _compare_targets(before, after, grown, base.rules)
         port_before, port_after = ports_before.get(before.port), ports.get(after.port)
         if port_before is not None and port_after is not None and port_before != port_after:
             yield from _compare_ports(port_before, port_after, before.name)
@@ -187,8 +188,8 @@ def _compare_rules(base: Rules, head: Rules) -> Iterator[_Looser]:
         yield _Looser(subject=subject, aspect=("rules", "waiver_days"), message=message)
 
 
-def _compare_targets(base: Target, head: Target, grown: frozenset[str]) -> Iterator[_Looser]:
-    """Compare one target; `grown` are the regions whose growth the base limits."""
+def _compare_targets(base: Target, head: Target, grown: frozenset[str], rules: Rules) -> Iterator[_Looser]:
+    """Compare one target; `grown` are the regions whose growth the base's rules limit."""
     name = base.name
     for aspect, message in compare_own_storage(base, head, grown):
         yield _Looser(subject="", aspect=aspect, message=message, target=name, place=head.place)
@@ -202,7 +203,7 @@ def _compare_targets(base: Target, head: Target, grown: frozenset[str]) -> Itera
             yield _Looser(subject=subject, aspect=("toolchain", *aspect), message=message, target=name)
     if base.recipe != head.recipe:
         subject = _name_subject("recipe", base.recipe.name, head.recipe.name)
-        for aspect, message in _compare_recipes(base.recipe, head.recipe):
+        for aspect, message in _compare_recipes(base.recipe, head.recipe, rules):
             yield _Looser(subject=subject, aspect=("recipe", *aspect), message=message, target=name)
     for aspect, message in _compare_boots(base, head):
         yield _Looser(subject="", aspect=("boot", *aspect), message=message, target=name, place=head.place)
@@ -273,8 +274,8 @@ def _compare_caches(base: CacheWish | None, head: CacheWish | None) -> Iterator[
             yield ("compile_cache", "program"), message
 
 
-def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
-    """Which file is checked is the recipe's own affair, and so is how it is made; that one is checked is not."""
+def _compare_recipes(base: Recipe, head: Recipe, rules: Rules) -> Iterator[Looser]:
+    """Which file is checked is the recipe's own affair; that one is checked is not."""
     if head.time_limit_s > base.time_limit_s:
         yield ("time_limit",), _say_longer(base.time_limit_s, head.time_limit_s)
     for aspect, was, now in (
@@ -299,7 +300,10 @@ def _compare_recipes(base: Recipe, head: Recipe) -> Iterator[Looser]:
                 ("keep_environment", variable),
                 f"builds are given {variable} of the environment that gatekeep runs in",
             )
-    yield from _compare_warning_options(base, head)
+    lost = tuple(_compare_warning_options(base, head))
+    yield from lost
+    if rules.new_warnings is RuleStrength.BLOCK:
+        yield from compare_builds(base, head, {aspect[-1] for aspect, _ in lost})
 
 
 def _compare_warning_options(base: Recipe, head: Recipe) -> Iterator[Looser]:

@@ -187,6 +187,43 @@ WAYS = (
         (("-Wall -Werror", "-Wall -Werror -w"),),
         WARNS,
     ),
+    Way(
+        "pass the options to a shell, which leaves them lying",
+        "loosened",
+        "sh runs in its build now",
+        (
+            (
+                '[make, "BOARD={board}", "O={out}", "WARN=-Wall -Werror"]',
+                '[sh, -c, "make BOARD={board} O={out}", -Wall, -Werror]',
+            ),
+        ),
+        WARNS,
+    ),
+    Way(
+        "throw away what is printed",
+        "loosened",
+        "sh runs in its build now",
+        (
+            (
+                '[make, "BOARD={board}", "O={out}", "WARN=-Wall -Werror"]',
+                "[sh, -c, \"make BOARD={board} O={out} 'WARN=-Wall -Werror' 2>/dev/null\"]",
+            ),
+        ),
+    ),
+    Way(
+        "pass the options by a variable that nothing reads",
+        "loosened",
+        "make is no longer handed -Wall -Werror by WARN",
+        (('"WARN=-Wall -Werror"', '"NOTHING=-Wall -Werror"'),),
+        WARNS,
+    ),
+    Way(
+        "assign the variable once more",
+        "loosened",
+        "make is no longer handed -Wall -Werror by WARN",
+        (('"WARN=-Wall -Werror"', '"WARN=-Wall -Werror", "WARN="'),),
+        WARNS,
+    ),
     Way("allow a wider toolchain", "loosened", "versions >=1,<20 are allowed", ((">=10,<20", ">=1,<20"),)),
     Way(
         "ask another program for the version",

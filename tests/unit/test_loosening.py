@@ -388,7 +388,13 @@ def test_the_first_memories_of_a_target_begin_to_be_judged() -> None:
     [
         ("WARNINGS=-Wall -Wextra -Werror=undef", []),
         ("WARNINGS=-Werror=undef", [f"the recipe board-make: -Wall is no longer passed; {EVERY}"]),
-        ("-Wall", [f"the recipe board-make: -Werror=undef is no longer passed; {EVERY}"]),
+        (
+            "-Wall",
+            [
+                f"the recipe board-make: make is no longer handed -Wall by WARNINGS; {EVERY}",
+                f"the recipe board-make: -Werror=undef is no longer passed; {EVERY}",
+            ],
+        ),
     ],
 )
 def test_warning_options_of_a_recipes_words(new: str, statements: list[str]) -> None:
