@@ -156,12 +156,12 @@ class TreeHistory:
 
     def __init__(self, folder: Path, source: GitFolder, repository: GitRepository, cache: CompileCache) -> None:
         self.source, self.cache = source, cache
-        self._folder, self._repository = folder, repository
+        self.folder, self._repository = folder, repository
         self.workers: list[TreeWorker] = []
 
     def add_worker(self) -> TreeWorker:
         """Give one more worker, which holds nothing yet."""
-        worker = TreeWorker(self._folder / f"w{len(self.workers)}", self._repository, self.source, self.cache)
+        worker = TreeWorker(self.folder / f"w{len(self.workers)}", self._repository, self.source, self.cache)
         self.workers.append(worker)
         return worker
 

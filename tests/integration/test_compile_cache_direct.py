@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -412,3 +412,18 @@ def test_gate_builds_again_what_wrote_into_its_tree(matrix: str, tmp_path: Path)
     assert images[0] == images[3] != images[1] == images[2]
     folder = tmp_path / "with" / ".git" / "gatekeep" / "compile-cache" / "arm-gcc"
     assert (count(folder, "direct_cache_hit") > 0) == (matrix is MATRIX)
+
+
+@pytest.mark.parametrize("compiler", ["gcc"])
+@pytest.mark.parametrize("why", ["version", "another name of its folder"])
+def test_direct_mode_is_left_alone_where_nothing_is_known_of_it(why: str, history: TreeHistory, tmp_path: Path) -> None:
+    """Another version of ccache; and a worker's folder that the compiler may call by another name than we do."""
+    if why == "version":
+        history.cache = replace(history.cache, may_be_direct=False)
+    else:
+        (tmp_path / "real").mkdir()
+        (tmp_path / "link").symlink_to(tmp_path / "real")
+        history.folder = tmp_path / "link"
+    worker = history.add_worker()
+    worker.move_to(history.commit(BASE))
+    assert worker.check(LINE, GCC, times=2) == "-p"
