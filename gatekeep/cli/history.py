@@ -5,6 +5,8 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import click
@@ -21,7 +23,7 @@ from gatekeep.history.sweeps import list_sweeps
 from gatekeep.history.timeline import list_targets, load_timeline
 from gatekeep.judge.history import list_episodes
 from gatekeep.model.history import TargetHistory
-from gatekeep.report.history import render_history, render_history_json
+from gatekeep.report.history import render_histories, render_history, render_history_json
 from gatekeep.tree.mainline import list_first_parents, name_branch
 
 #: Steps that fit on a screen beside the plot.
@@ -44,7 +46,7 @@ _LAST = 12
     "--plot",
     type=click.Choice(["auto", "always", "never"]),
     default="auto",
-    help="Draw the size over the commits; auto means on a terminal only. [default: auto]",
+    help="Draw sizes and warnings over the commits; auto means on a terminal only. [default: auto]",
 )
 @json_option()
 def history(
@@ -54,9 +56,12 @@ def history(
     Show TARGET over the commits of a branch: how full its flash was, how many warnings there were, what broke
     when and by whom.
 
+    Several targets, with commas between them or as a pattern, are shown in short, one after the other.
+
     \b
     Examples:
       gatekeep history riscv64/vale
+      gatekeep history 'loongarch64/*'
       gatekeep history arm/mere/debug --branch origin/main --last 40
       gatekeep history arm/wick --json wick.json
 
@@ -66,32 +71,47 @@ def history(
     """
     with open_edges(repository, store=store, verbose=False) as edges:
         found = _load(edges, target, branch)
+    if json_file is not None and len(found) > 1:
+        raise UsageError(f"history: {target} means {len(found)} targets, and --json takes one; name one")
 
     def render(screen: Screen) -> str:
+        if len(found) > 1:
+            return render_histories(found, width=screen.width)
         draws = plot == "always" or (plot == "auto" and screen.is_terminal)
-        return render_history(found, plot=draws, width=screen.width, last=last)
+        return render_history(found[0], plot=draws, width=screen.width, last=last)
 
-    write_reports([(json_file, lambda: render_history_json(found))], colour="never", render=render)
+    write_reports([(json_file, lambda: render_history_json(found[0]))], colour="never", render=render)
     return 0
 
 
-def _load(edges: Edges, target: str, branch: str) -> TargetHistory:
+def _load(edges: Edges, wanted: str, branch: str) -> tuple[TargetHistory, ...]:
+    """Give the histories of all that is meant and has results on the branch, in the order of names; at least one."""
     store, repository = edges.store, edges.repository
     commits = list_first_parents(repository, branch)
-    points = load_timeline(store, target, commits)
-    if not points:
-        known = list_targets(store)
-        if target in known:
-            raise UsageError(
-                f"history: {target} was built, but at no commit of {name_branch(repository, branch)}; "
-                "name another --branch, or sweep this one"
-            )
-        nearest = difflib.get_close_matches(target, known, n=1)
-        hint = f"; the nearest name is {nearest[0]}" if nearest else "; gatekeep targets lists what there is"
-        raise UsageError(f"history: nothing is known of {target}{hint}")
-    return TargetHistory(
-        target=target,
-        points=points,
-        episodes=list_episodes(target, points, list_sweeps(store), commits),
-        commit_count=len(commits),
-    )
+    targets = _choose(wanted, list_targets(store))
+    sweeps = list_sweeps(store)
+    found = []
+    for target in targets:
+        points = load_timeline(store, target, commits)
+        if points:
+            episodes = list_episodes(target, points, sweeps, commits)
+            found.append(TargetHistory(target=target, points=points, episodes=episodes, commit_count=len(commits)))
+    if not found:
+        were = f"{targets[0]} was" if len(targets) == 1 else f"{wanted} were"
+        raise UsageError(
+            f"history: {were} built, but at no commit of {name_branch(repository, branch)}; "
+            "name another --branch, or sweep this one"
+        )
+    return tuple(found)
+
+
+def _choose(wanted: str, known: Sequence[str]) -> list[str]:
+    chosen: set[str] = set()
+    for pattern in wanted.split(","):
+        meant = {name for name in known if name == pattern or fnmatchcase(name, pattern)}
+        if not meant:
+            nearest = difflib.get_close_matches(pattern, known, n=1)
+            hint = f"the nearest name is {nearest[0]}" if nearest else "gatekeep targets lists what there is"
+            raise UsageError(f"history: nothing is known of {pattern}; {hint}")
+        chosen |= meant
+    return sorted(chosen)

@@ -35,13 +35,13 @@ def render_history(history: TargetHistory, *, plot: bool, width: int, last: int)
 
     Args:
         history: What the store remembers.
-        plot: Draw each region of the flash over the commits.
+        plot: Draw each region of the flash and the number of warnings over the commits.
         width: Cells a line may take, held between 40 and 120.
         last: How many changes of size or warnings are listed, the newest ones.
 
     Returns:
-        Lines ended by a line feed: the range, each region, what changed, what broke when and by whom, and last how it
-        stands now. Holds no control characters from outside.
+        Lines ended by a line feed: the range, each region, the warnings where there were any, what changed, what broke
+        when and by whom, and last how it stands now. Holds no control characters from outside.
     """
     cells = max(_LEAST_WIDTH, min(width, _MOST_WIDTH))
     lines: list[str] = []
@@ -54,6 +54,7 @@ def render_history(history: TargetHistory, *, plot: bool, width: int, last: int)
     )
     for name in _list_regions(points):
         lines += ["", *_iter_region(points, name, cells, plot=plot)]
+    lines += _list_warnings(points, cells, plot=plot)
     if plot and history.episodes and _list_regions(points):
         lines.append(f"{_INDENT}{NO_VALUE} without an image: {_list_faults(history)}")
     changes = list(_iter_changes(points))
@@ -68,6 +69,35 @@ def render_history(history: TargetHistory, *, plot: bool, width: int, last: int)
         if episode.message:
             lines += _wrap(episode.message, cells, first=_INDENT, rest=_INDENT * 2)
     lines += ["", *_wrap(f"now: {say_state(history)}", cells)]
+    return "".join(f"{line.rstrip()}\n" for line in lines)
+
+
+def render_histories(histories: Sequence[TargetHistory], *, width: int) -> str:
+    """
+    Render the histories of several targets for people, one short paragraph each, without plots.
+
+    Args:
+        histories: In the order in which they are shown.
+        width: As for `render_history`.
+
+    Returns:
+        Lines ended by a line feed: of each target how it stands now, its regions, its warnings where there were any,
+        and what last broke; last how many are well.
+    """
+    cells = max(_LEAST_WIDTH, min(width, _MOST_WIDTH))
+    lines: list[str] = []
+    for history in histories:
+        known = f"known at {len(history.points)} of {count(history.commit_count, 'commit')}"
+        lines += _wrap(f"{history.target}: {say_state(history)}; {known}", cells)
+        for name in _list_regions(history.points):
+            lines += _wrap(_say_region(history.points, name), cells, first=_INDENT, rest=_INDENT * 2)
+        if said := _say_warnings(history.points):
+            lines += _wrap(said, cells, first=_INDENT, rest=_INDENT * 2)
+        if history.episodes:
+            lines += _wrap(say_episode(history.episodes[-1]), cells, first=_INDENT, rest=_INDENT * 2)
+        lines.append("")
+    well = sum(history.points[-1].outcome == "built" for history in histories)
+    lines += _wrap(f"now: {well} of {count(len(histories), 'target')} built", cells)
     return "".join(f"{line.rstrip()}\n" for line in lines)
 
 
@@ -109,19 +139,46 @@ def _list_regions(points: Sequence[TimelinePoint]) -> list[str]:
     return list(dict.fromkeys(use.name for point in reversed(points) for use in point.regions if use.flash))
 
 
+def _list_uses(points: Sequence[TimelinePoint], name: str) -> list[RegionUse | None]:
+    return [next((use for use in point.regions if use.name == name), None) for point in points]
+
+
 def _iter_region(points: Sequence[TimelinePoint], name: str, width: int, *, plot: bool) -> Iterator[str]:
-    uses = [next((use for use in point.regions if use.name == name), None) for point in points]
-    known = [use for use in uses if use is not None]
+    yield from _wrap(_say_region(points, name), width)
+    if plot:
+        uses = _list_uses(points, name)
+        capacity = next(use.capacity_bytes for use in reversed(uses) if use is not None)
+        values = [use.used_bytes if use is not None else None for use in uses]
+        for line in draw_plot(values, limit=capacity, width=width - len(_INDENT)):
+            yield _INDENT + line
+
+
+def _say_region(points: Sequence[TimelinePoint], name: str) -> str:
+    known = [use for use in _list_uses(points, name) if use is not None]
     oldest, newest = known[0], known[-1]
     grown = newest.used_bytes - oldest.used_bytes
     share = f"{say_share(newest.used_bytes, newest.capacity_bytes)} of {render_bytes(newest.capacity_bytes)}"
-    yield from _wrap(
-        f"{name}: {oldest.used_bytes} -> {newest.used_bytes} bytes ({grown:+d}), {share}{_say_reserve(newest)}", width
-    )
+    return f"{name}: {oldest.used_bytes} -> {newest.used_bytes} bytes ({grown:+d}), {share}{_say_reserve(newest)}"
+
+
+def _list_warnings(points: Sequence[TimelinePoint], width: int, *, plot: bool) -> list[str]:
+    """Say and draw how many warnings each image had; nothing where none ever had any."""
+    said = _say_warnings(points)
+    if not said:
+        return []
+    lines = ["", *_wrap(said, width)]
     if plot:
-        values = [use.used_bytes if use is not None else None for use in uses]
-        for line in draw_plot(values, limit=newest.capacity_bytes, width=width - len(_INDENT)):
-            yield _INDENT + line
+        # A build without an image stopped somewhere, and says nothing of the warnings that would have come.
+        values = [point.warning_count if point.outcome == "built" else None for point in points]
+        lines += [_INDENT + line for line in draw_plot(values, limit=None, width=width - len(_INDENT))]
+    return lines
+
+
+def _say_warnings(points: Sequence[TimelinePoint]) -> str:
+    counts = [point.warning_count for point in points if point.outcome == "built"]
+    if not any(counts):
+        return ""
+    return f"warnings: {counts[0]} -> {counts[-1]} ({counts[-1] - counts[0]:+d}), {max(counts)} at most"
 
 
 def _say_reserve(use: RegionUse) -> str:

@@ -619,13 +619,40 @@ def test_a_history_tells_sizes_warnings_and_who_broke_what(told: Kelp) -> None:
     assert lines[0] == f"cortex-m/buoy: known at 4 commits of 4, 2001-01-01 {short[0]} to 2001-01-01 {short[3]}"
     assert lines[-1] == "now: built, 1 warning"
     assert "    × without an image: broken" in lines
-    plot = [line[12:] if "│" in line else line for line in lines if "•" in line or "└" in line]
-    assert plot[-1].strip() == "└─×──"
+    floors = [line.strip() for line in lines if "└" in line]
+    assert floors == ["└─×──"] * 2
+    at = lines.index("warnings: 0 -> 1 (+1), 1 at most")
+    assert lines[at + 1 : at + 9] == ["    1 │  ••", *["      │"] * 5, "    0 │•", "      └─×──"]
     said = " ".join(text.split())
     assert f"{short[3]} (main: Give it a name) of Isa Thorne: flash +40 to" in said
     assert f"by commit {short[1]} (crc: Sound the depth \\x1b[31m) of Isa Thorne" in said
     assert f"(well at {short[2]} (crc: Leave the depth alone))" in said
     assert "\x1b" not in text
+
+
+def test_a_pattern_shows_several_targets_in_short(told: Kelp) -> None:
+    code, text, errors = told.run("history", "*/buoy,riscv/*")
+    assert code == 0, errors
+    lines = text.splitlines()
+    assert [line for line in lines if line and not line.startswith(" ")] == [
+        "cortex-m/buoy: built, 1 warning; known at 4 of 4 commits",
+        "riscv/float: built, 0 warnings; known at 4 of 4 commits",
+        "now: 2 of 2 targets built",
+    ]
+    assert lines.count("    warnings: 0 -> 1 (+1), 1 at most") == 1
+    assert sum(line.startswith("    broken from 2001-01-01 until 2001-01-01") for line in lines) == 2
+    assert "\x1b" not in text
+    assert told.run("history", "riscv/*")[1] == told.run("history", "riscv/float")[1]
+    assert told.run("history", "loongarch64/*") == (
+        2,
+        "",
+        "gatekeep: history: nothing is known of loongarch64/*; gatekeep targets lists what there is\n",
+    )
+    assert told.run("history", "*", "--json", "-") == (
+        2,
+        "",
+        "gatekeep: history: * means 2 targets, and --json takes one; name one\n",
+    )
 
 
 def test_a_history_as_json_has_every_commit(told: Kelp) -> None:

@@ -24,7 +24,7 @@ from rich.console import Console
 from gatekeep.model.evidence import NotDecided
 from gatekeep.report.audit import render_audit, render_audit_json, render_bars
 from gatekeep.report.culprit import render_culprits, render_culprits_json
-from gatekeep.report.history import render_history, render_history_json
+from gatekeep.report.history import render_histories, render_history, render_history_json
 from gatekeep.report.json_report import render_json
 from gatekeep.report.junit import render_junit
 from gatekeep.report.markdown import MOST_CHARACTERS, render_markdown
@@ -72,6 +72,7 @@ TERMINALS: dict[str, Callable[[str], str]] = {
     "audit": lambda text: render_audit(make_audit(text), colour=True, width=100),
     "bars": lambda text: render_bars((make_bar(text),), cleared=False),
     "history": lambda text: render_history(make_history(text), plot=True, width=100, last=3),
+    "histories": lambda text: render_histories([make_history(text)] * 2, width=100),
     "progress": say_progress,
     "log": lambda text: "".join(f"{line}\n" for line in plain_lines(text, keep_tabs=True)),
 }
