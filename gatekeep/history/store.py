@@ -120,7 +120,8 @@ class SqliteStore:
             StoreError: The store cannot be read, or a record is damaged.
         """
         newest = select(func.max(evidence_table.c.id)).where(evidence_table.c.read_set.is_not(None))
-        newest = newest.group_by(evidence_table.c.target, evidence_table.c.key)
+        # In this order: with the target first SQLite goes by that index, to and fro in the file, for twice as long.
+        newest = newest.group_by(evidence_table.c.key, evidence_table.c.target)
         query = records(whole=False).where(evidence_table.c.id.in_(newest.scalar_subquery()))
         with self.reading() as connection:
             return tuple(map(make_reader(), connection.execute(query)))
