@@ -253,7 +253,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
     start = _forget(past.notes, commits, standing.known_count)
     whole, light = list_needed(standing.runs)
     evidence = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
-    ended = find_ended(sources.sweeps)
+    ended = find_ended(sources.sweeps, {commit.commit_id for commit in commits})
     return compose_health(
         matrix=sources.matrix,
         branch=sources.branch,

@@ -157,8 +157,7 @@ def compose_health(
         by_port.setdefault(one.target.port, []).append(one)
     ports = [PortHealth(port=port, targets=tuple(by_port[port.name])) for port in matrix.ports if port.name in by_port]
     ports.sort(key=lambda one: _age(one.port))
-    ended = find_ended(sweeps)
-    swept = positions.get(ended.commit_id) if ended is not None else None
+    ended = find_ended(sweeps, positions)
     return Health(
         tree=matrix.tree,
         branch=branch,
@@ -169,19 +168,19 @@ def compose_health(
         warned=list_news(found, sweeps, matrix),
         changes=_list_changes(matrix.targets, commits, runs, evidence, changes_from),
         earlier_pages=tuple(earlier_pages),
-        swept=commits[swept] if swept is not None else None,
-        swept_at=ended.finished_at if ended is not None and swept is not None else None,
-        swept_state=ended.state if ended is not None and swept is not None else None,
+        swept=commits[positions[ended.commit_id]] if ended is not None else None,
+        swept_at=ended.finished_at if ended is not None else None,
+        swept_state=ended.state if ended is not None else None,
         undecided=tuple(one.name for port in ports for one in port.targets if one.name not in decided)
-        if ended is not None and swept is not None and ended.state is SweepState.UNDECIDED
+        if ended is not None and ended.state is SweepState.UNDECIDED
         else (),
         open_sweep=sweeps[-1] if sweeps and not sweeps[-1].state.has_ended else None,
     )
 
 
-def find_ended(sweeps: Sequence[Sweep]) -> Sweep | None:
-    """Give the newest sweep that came to its end; None before the first."""
-    return next((sweep for sweep in reversed(sweeps) if sweep.state.has_ended), None)
+def find_ended(sweeps: Sequence[Sweep], commits: Collection[str]) -> Sweep | None:
+    """Give the newest sweep of one of these commits that came to its end; None before the first."""
+    return next((sweep for sweep in reversed(sweeps) if sweep.state.has_ended and sweep.commit_id in commits), None)
 
 
 def _age(port: Port) -> tuple[bool, int]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from gatekeep.judge.health import list_needed
 from gatekeep.model.evidence import NotDecided, Outcome, TimedOut
 from gatekeep.model.health import Beginning, EventKind, Health, Run, State, TargetHealth
-from gatekeep.model.history import Turn, TurnRecord
+from gatekeep.model.history import SweepState, Turn, TurnRecord
 from tests.cases import broken, outgrown
 from tests.site_cases import image, make_health, make_line, make_sweep
 
@@ -172,3 +172,13 @@ def test_a_culprit_of_something_else_is_left_out(turn: Turn, culprit: int, swept
     found = make_sweep(commits[swept].commit_id, datetime(2026, 2, 1, tzinfo=UTC), [record])
     target = only(make_health({"arm/mere": [(0, 1, image()), (4, 5, broken())]}, sweeps=[found]))
     assert target.beginning == Beginning(commit=commits[4], unknown_count=2)
+
+
+def test_a_sweep_of_what_a_merge_brought_hides_no_sweep_of_the_branch():
+    commits = make_line(6)
+    ended = datetime(2026, 1, 6, 3, tzinfo=UTC)
+    sweeps = [make_sweep(commits[4].commit_id, ended), make_sweep("f" * 40, ended + timedelta(hours=5))]
+    health = make_health({"arm/mere": [(0, 5, image())]}, sweeps=sweeps)
+    assert (health.swept, health.swept_at, health.swept_state) == (commits[4], ended, SweepState.FINISHED)
+    aside = make_health({"arm/mere": [(0, 5, image())]}, sweeps=sweeps[1:])
+    assert (aside.swept, aside.swept_at, aside.undecided) == (None, None, ())
