@@ -36,7 +36,7 @@ from gatekeep.build.compile_cache import CompileCache
 from gatekeep.build.ending import outcome_of_command, say_disk_short, was_file_limit_lowered
 from gatekeep.build.environment import build_environment
 from gatekeep.build.jobserver import Jobserver, Seat
-from gatekeep.build.kept import keep_artifacts
+from gatekeep.build.kept import digest_log, keep_artifacts
 from gatekeep.build.leavings import Leavings
 from gatekeep.build.machine import free_bytes
 from gatekeep.build.missing_program import find_missing_program
@@ -245,6 +245,7 @@ class Workplace:
             outcome = NotDecided(
                 message=f"the machine failed: {error}", hint="free disk space or repair it, and run again", passing=True
             )
+        log_path = self._keep_log(job, outcome, findings, attempt)
         evidence = Evidence(
             target=job.target.name,
             tree_id=job.commit.tree_id,
@@ -255,7 +256,8 @@ class Workplace:
             diagnostics=findings.diagnostics if findings else (),
             elapsed_s=run.elapsed_s,
             started_at=started_at,
-            log_path=self._keep_log(job, outcome, findings, attempt),
+            log_path=log_path,
+            log_sha256=digest_log(self._logs.parent, log_path),
             log_cut=run.log_cut or bool(findings and findings.dropped_count),
             reason=job.reason,
             read_set=read_set,

@@ -8,6 +8,7 @@ same file would count as a change of the tree where an artifact is a file of the
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Sequence
 from contextlib import suppress
@@ -82,3 +83,14 @@ def holds_bytes(path: Path, wanted: bytes) -> bool:
                 return True
             tail = (tail + block)[-len(wanted) :]
     return False
+
+
+def digest_log(folder: Path, log_path: str | None) -> str | None:
+    """Give the SHA-256 of a log that was kept, in hexadecimal; None where there is none, or it cannot be read."""
+    if log_path is None:
+        return None
+    try:
+        with (folder / log_path).open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return None

@@ -303,13 +303,13 @@ def _load_logs(
 
 
 def _read_log(folder: Path, evidence: Evidence) -> list[str]:
-    """Give the lines of a result's log; what the result itself quotes where the log is gone."""
+    """Give the lines of a result's log; what the result itself quotes where it is gone or changed."""
     outcome = evidence.outcome
     quoted = list(outcome.excerpt) if isinstance(outcome, Broken | Outgrown | TimedOut) else []
     if evidence.log_path is None:
         return quoted
     try:
-        content = read_log(folder, evidence.log_path, most_bytes=_LOG_BYTES)
+        content = read_log(folder, evidence.log_path, sha256=evidence.log_sha256, most_bytes=_LOG_BYTES)
     except StoreError as error:
         # A page without it still says what is wrong.
         log_event(_logger, logging.WARNING, "log_unreadable", target=evidence.target, error=str(error))

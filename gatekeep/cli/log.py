@@ -12,7 +12,7 @@ import click
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.options import repository_option, store_option
 from gatekeep.errors import UsageError
-from gatekeep.history.kept_logs import find_log, read_log
+from gatekeep.history.kept_logs import find_digest, find_log, read_log
 from gatekeep.report.plain import plain_lines
 
 
@@ -37,6 +37,8 @@ def log(what: str, commit: str | None, repository: Path, store: Path | None) -> 
     tidies when it has ended, and has options for other days and sizes. More than a week between two sweeps counts as a
     week, so that a clock which jumps ahead takes no log with it.
 
+    A log that is not as its result says of it is not printed: exit code 3, with its path.
+
     On a terminal, characters that a terminal would obey are shown as escapes; into a file or a pipe goes what was
     printed.
     """
@@ -51,14 +53,16 @@ def log(what: str, commit: str | None, repository: Path, store: Path | None) -> 
 
 def _load(edges: Edges, what: str, commit: str | None) -> bytes:
     if what.endswith((".log", ".log.gz")):
-        path = Path(what.removesuffix(".gz")).absolute()
-        found = read_log(path.parent, path.name)
+        path = Path(what.removesuffix(".gz")).resolve()
+        folder = edges.folder.resolve()
+        sha256 = find_digest(edges.store, path.relative_to(folder).as_posix()) if path.is_relative_to(folder) else None
+        found = read_log(path.parent, path.name, sha256=sha256)
         if found is None:
             raise UsageError(f"{what}: there is no such log (any more); gatekeep log TARGET prints the newest")
         return found
     tree_id = edges.repository.resolve(commit).tree_id if commit is not None else None
     place = find_log(edges.store, what, tree_id)
-    found = read_log(edges.folder, place) if place is not None else None
+    found = read_log(edges.folder, place[0], sha256=place[1]) if place is not None else None
     if found is None:
         at = f" at {commit}" if commit is not None else ""
         raise UsageError(

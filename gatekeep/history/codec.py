@@ -74,6 +74,7 @@ def encode_evidence(evidence: Evidence, *, read_set: bytes | None = None, detail
         "started_at": evidence.started_at.isoformat() if evidence.started_at else None,
         "log_path": evidence.log_path,
         "log_cut": evidence.log_cut,
+        "log_sha256": evidence.log_sha256,
         "touched": list(evidence.touched),
         "read_set": mark(read_set) if read_set is not None else "",
         "detail": mark(detail) if detail else "",
@@ -168,6 +169,8 @@ def _decode(document: Json) -> Evidence:
             started_at=datetime.fromisoformat(document["started_at"]) if document["started_at"] else None,
             log_path=document["log_path"],
             log_cut=document["log_cut"],
+            # Results of earlier days have none.
+            log_sha256=document.get("log_sha256"),
             touched=tuple(document["touched"]),
         )
     except (KeyError, TypeError, ValueError, IndexError) as error:

@@ -16,6 +16,8 @@ dated later than now, because the clock was set back since, is dated now.
 
 Tidying is done by one process while no other gatekeep uses the store; where one does, the next sweep tidies.
 
+A result holds the SHA-256 of its log, which is looked at whenever one is read.
+
 Source: RFC 1952, section 2.3.1: the CRC-32 and the length at a gzip file's end, both verified when it is read.
 """
 
@@ -97,26 +99,27 @@ class _Log:
     inode: int
 
 
-def read_log(folder: Path, log_path: str, *, most_bytes: int | None = None) -> bytes | None:
+def read_log(folder: Path, log_path: str, *, sha256: str | None = None, most_bytes: int | None = None) -> bytes | None:
     """
     Give the beginning of a log, plain or compressed.
 
     Args:
         folder: The store's.
         log_path: Relative to it, as `Evidence.log_path` has it.
+        sha256: What its result says of it (`Evidence.log_sha256`); None where nothing is known.
         most_bytes: How much of it; None means all.
 
     Returns:
         None when it is not there (any more).
 
     Raises:
-        StoreError: It is damaged, or cannot be read.
+        StoreError: It is damaged or was changed, or cannot be read.
     """
     path = folder / log_path
     try:
         for place in (path, _packed(path)):
             with suppress(FileNotFoundError):
-                return _read(place, most_bytes)
+                return _read(place, most_bytes, sha256)
     except (gzip.BadGzipFile, EOFError, zlib.error) as error:
         raise StoreError(f"{_packed(path)}: the stored log is damaged: {error}; restore it from a copy") from error
     except OSError as error:
@@ -124,18 +127,24 @@ def read_log(folder: Path, log_path: str, *, most_bytes: int | None = None) -> b
     return None
 
 
-def _read(path: Path, most_bytes: int | None) -> bytes:
-    kept = bytearray()
+def _read(path: Path, most_bytes: int | None, sha256: str | None = None) -> bytes:
+    kept, digest = bytearray(), hashlib.sha256()
     with gzip.open(path) if path.suffix == _PACKED else path.open("rb") as stream:
         # To its end whatever is kept of it: the checksum stands there.
         while block := stream.read(_BLOCK_BYTES):
             kept += block if most_bytes is None else block[: max(0, most_bytes - len(kept))]
+            digest.update(block)
+    if sha256 is not None and digest.hexdigest() != sha256:
+        raise StoreError(
+            f"{path}: this is not the log that its result was stored with: it was changed or damaged, or is of a build "
+            "that was not kept; build the target anew (gatekeep gate --rebuild), or restore it from a copy"
+        )
     return bytes(kept)
 
 
-def find_log(store: SqliteStore, target: str, tree_id: str | None = None) -> str | None:
+def find_log(store: SqliteStore, target: str, tree_id: str | None = None) -> tuple[str, str | None] | None:
     """
-    Give where the log of a target's newest build is.
+    Give where the log of a target's newest build is, and its SHA-256 where that was taken.
 
     Args:
         store: What knows it.
@@ -143,7 +152,7 @@ def find_log(store: SqliteStore, target: str, tree_id: str | None = None) -> str
         tree_id: Of the builds at this tree alone.
 
     Returns:
-        Relative to the store's folder; None when there was no such build, or it left no log.
+        A path relative to the store's folder; None when there was no such build, or it left no log.
 
     Raises:
         StoreError: The store cannot be read.
@@ -153,7 +162,27 @@ def find_log(store: SqliteStore, target: str, tree_id: str | None = None) -> str
         query = query.where(evidence_table.c.tree_id == tree_id)
     with store.reading() as connection:
         newest = connection.execute(query).scalar()
-    return None if newest is None else load_evidence(store, [newest], whole=False)[newest].log_path
+    found = None if newest is None else load_evidence(store, [newest], whole=False)[newest]
+    return None if found is None or found.log_path is None else (found.log_path, found.log_sha256)
+
+
+def find_digest(store: SqliteStore, log_path: str) -> str | None:
+    """
+    Give the SHA-256 of a log that was taken when its result was stored; None where none was, or no result has it.
+
+    Args:
+        store: What knows it.
+        log_path: Relative to the store's folder.
+
+    Raises:
+        StoreError: The store cannot be read.
+    """
+    tree = Path(log_path).parent.name
+    query = select(evidence_table.c.id).where(evidence_table.c.tree_id.startswith(tree, autoescape=True))
+    with store.reading() as connection:
+        ids = connection.execute(query).scalars().all()
+    found = load_evidence(store, ids, whole=False).values()
+    return next((entry.log_sha256 for entry in found if entry.log_path == log_path), None)
 
 
 def tidy_logs(folder: Path, rule: LogRule, now: datetime) -> Tidied | None:

@@ -238,7 +238,8 @@ class Evidence:
     `key` is the digest of everything but the tree that the build depends on (recipe, matrix facts, toolchain, limits,
     evidence format). `commit_id` is the commit for which it was first built. `diagnostics` holds each distinct one
     once, in log order; `log_cut` tells that some may be missing, since the build printed more than is read or kept.
-    `log_path` is relative to the store; None when nothing ran. `touched` are paths of the tree that the build wrote,
+    `log_path` is relative to the store; None when nothing ran. `log_sha256` is the digest of that file, None where it
+    was not taken. `touched` are paths of the tree that the build wrote,
     removed or re-dated although its recipe does not build in the tree; sorted. `started_at` is aware, in UTC.
     `read_set` is None where it is void (the build wrote into its tree, or the filesystem does not tell): such a result
     is never carried from. `carried` says where a result was taken over from, None for one that was built at this very
@@ -256,6 +257,7 @@ class Evidence:
     started_at: datetime | None = None
     log_path: str | None = None
     log_cut: bool = False
+    log_sha256: str | None = None
     touched: tuple[str, ...] = ()
     read_set: ReadSet | None = None
     carried: Carried | None = None

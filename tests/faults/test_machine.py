@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from gatekeep.cli.main import run
 from tests.faults.sounding import MAKEFILE, Answer, Sounding, make_tree
 from tests.faults.tasks import SoundingSweep, Task, make_task
 from tests.repos import GitFolder
@@ -124,7 +125,7 @@ def test_changed_bytes_of_the_store_are_noticed_and_never_turn_a_verdict(
 ) -> None:
     data = (whole_store / "evidence.db").read_bytes()
     drawn = random.Random(20240501)
-    noticed = 0
+    noticed = []
     for trial in range(12):
         sounding = Sounding(tree, tmp_path / f"store-{trial}")
         shutil.copytree(whole_store, sounding.store)
@@ -138,11 +139,36 @@ def test_changed_bytes_of_the_store_are_noticed_and_never_turn_a_verdict(
         if answer.report is not None and answer.exit_code in (0, 1):
             assert answer.verdict() == undisturbed.verdict(), f"trial {trial}"
         else:
-            noticed += 1
+            noticed.append(trial)
             assert answer.exit_code in (2, 3), f"trial {trial}: {answer.errors}"
             assert "this is a fault of gatekeep itself" not in answer.errors, f"trial {trial}: {answer.errors}"
             assert (sounding.store / "evidence.db").read_bytes()[:100] == bytes(changed[:100])
-    assert noticed > 0
+    # Forty bits of that file: a store that took most of them in without a word would be none.
+    assert len(noticed) >= 6, noticed
+
+
+def test_changed_bytes_of_a_log_are_noticed(
+    tree: GitFolder, whole_store: Path, tmp_path: Path, capsysbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    """Each log there is, changed at random bytes, cut and emptied; `gatekeep log` gives none of it out."""
+    store, drawn = tmp_path / "store", random.Random(20261127)
+    shutil.copytree(whole_store, store)
+    where = ("--repository", str(tree.path), "--store", str(store))
+    paths = sorted((store / "logs").rglob("*.log"))
+    assert paths
+    for path in paths:
+        whole = path.read_bytes()
+        assert run(["log", str(path), *where]) == 0
+        assert capsysbinary.readouterr().out == whole
+        changed = bytearray(whole)
+        for _byte in range(3):
+            changed[drawn.randrange(len(changed))] ^= 1 << drawn.randrange(8)
+        for content in (bytes(changed), whole[: drawn.randrange(len(whole))], b""):
+            path.write_bytes(content)
+            assert run(["log", str(path), *where]) == 3
+            out, errors = capsysbinary.readouterr()
+            assert out == b""
+            assert b"this is not the log that its result was stored with" in b" ".join(errors.split())
 
 
 @pytest.mark.parametrize("call", [3, 6, 9, 12])

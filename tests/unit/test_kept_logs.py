@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from gatekeep.errors import StoreError
-from gatekeep.history.kept_logs import LogRule, Tidied, find_log, read_log, tidy_logs
+from gatekeep.history.kept_logs import LogRule, Tidied, find_digest, find_log, read_log, tidy_logs
 from gatekeep.history.log_lock import using_logs
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import begin_sweep
@@ -28,6 +28,7 @@ MAIN = tuple(
     for commit in make_line(400)
 )
 TEXT = b"cc drivers/uart.c\ndrivers/uart.c:41:7: error: \xff a pointer is cut\n"
+DIGEST = hashlib.sha256(TEXT).hexdigest()
 
 
 class Logs:
@@ -66,6 +67,7 @@ class Logs:
                     toolchain_version="1",
                     outcome=outcome or image(),
                     log_path=path,
+                    log_sha256=hashlib.sha256(text).hexdigest(),
                 )
             )
         return path
@@ -232,6 +234,35 @@ def test_the_newest_log_of_a_target_is_found(logs: Logs):
     tree_id = MAIN[3].tree_id
     old, new = logs.add(days=20, tree_id=tree_id), logs.add(days=10)
     with SqliteStore(logs.folder / "evidence.db") as store:
-        assert find_log(store, "arm/mere") == new
-        assert find_log(store, "arm/mere", tree_id) == old
+        assert find_log(store, "arm/mere") == (new, DIGEST)
+        assert find_log(store, "arm/mere", tree_id) == (old, DIGEST)
         assert find_log(store, "arm/holm") is None
+
+
+@pytest.mark.parametrize("days", [1, 20], ids=["plain", "compressed"])
+def test_a_log_that_was_changed_is_told_whatever_was_changed(tmp_path: Path, days: int) -> None:
+    """Source: FIPS 180-4, whose SHA-256 is asked of hashlib, not of us."""
+    logs = Logs(tmp_path)
+    path = logs.add(days=days)
+    logs.tidy()
+    place = next(place for place in (tmp_path / path, tmp_path / f"{path}.gz") if place.exists())
+    whole = place.read_bytes()
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        digest = find_digest(store, path)
+        assert find_digest(store, path.replace("mere", "holm")) is None
+        assert find_digest(store, "logs/%/x.log") is None
+    assert digest == DIGEST
+    assert read_log(tmp_path, path, sha256=digest) == TEXT
+    for changed in (whole[:-1], whole + b"x", b"", *(_flip(whole, at) for at in range(10, len(whole), 7))):
+        place.write_bytes(changed)
+        with pytest.raises(
+            StoreError, match=r"(not the log that its result was stored with|the stored log is damaged)"
+        ):
+            read_log(tmp_path, path, sha256=digest, most_bytes=4)
+    # Nothing is known of what an earlier gatekeep has stored.
+    if days == 1:
+        assert read_log(tmp_path, path) is not None
+
+
+def _flip(data: bytes, at: int) -> bytes:
+    return data[:at] + bytes((data[at] ^ 1,)) + data[at + 1 :]
