@@ -61,7 +61,7 @@ _DIGESTS_FORMAT = 2
 #: What a script in front of a compiler ends with when that cannot be run, or is not there (POSIX.1-2017, sh, "EXIT
 #: STATUS"): in the sandbox it may be just not seen.
 _NOT_RUN = (126, 127)
-_PARENTHESES = re.compile(r"\([^()]*\)")
+_PARENTHESIS = re.compile(r"[()]")
 _VERSION = re.compile(
     r"(?<![0-9.:])([0-9]+(?:\.[0-9]+)+)((?:[-.]?(?:dev|alpha|beta|rc|pre)[-.]?[0-9]*)?(?:\+[0-9A-Za-z.]+)?)"
 )
@@ -250,16 +250,32 @@ def find_version(output: str) -> str | None:
     Source: GNU coding standards, "--version" (the version is the last word of the first line, the package stands in
     parentheses before it); what other tools print was looked at.
     """
-    bare = output
-    while (shorter := _PARENTHESES.sub(" ", bare)) != bare:
-        bare = shorter
-    for text in (bare, output):
+    for text in (_drop_parentheses(output), output):
         # A path or an address may have a number with dots in it, and is not what the tool calls itself.
         words = (word for word in text.split() if not word.startswith("/") and "://" not in word)
         match = next((found for word in words if (found := _VERSION.search(word))), None)
         if match is not None:
             return match[0] if _parse(match[0]) is not None else match[1]
     return None
+
+
+def _drop_parentheses(text: str) -> str:
+    """Put a blank in the place of each outermost pair and what it holds; one that is not closed stays."""
+    opened: list[int] = []
+    pairs: list[tuple[int, int]] = []
+    for found in _PARENTHESIS.finditer(text):
+        if found[0] == "(":
+            opened.append(found.start())
+        elif opened:
+            start = opened.pop()
+            while pairs and pairs[-1][0] > start:
+                pairs.pop()
+            pairs.append((start, found.end()))
+    kept, at = [], 0
+    for start, end in pairs:
+        kept += [text[at:start], " "]
+        at = end
+    return "".join((*kept, text[at:]))
 
 
 def _parse(text: str) -> Version | None:

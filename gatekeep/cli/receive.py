@@ -24,6 +24,8 @@ from gatekeep.tree.push import HEADS, Branches, PushSettings, load_push_settings
 
 #: What is left of 80 columns behind the `remote: ` that git puts before each line.
 _WIDTH = 72
+#: How long what was stopped may take to end before it is interrupted again; builds get some seconds to end themselves.
+_RING_AGAIN_S = 30.0
 
 
 @click.command()
@@ -86,8 +88,9 @@ def _receive(updates: Sequence[RefUpdate]) -> int:
             for text in refusals:
                 _say(text)
             return _conclude(EXIT_BLOCKED)
-        ranges = [_find_range(branches, ref, update) for ref, update in protected]
-    return _judge(settings, [found for found in ranges if found is not None], updates)
+        with _time_limit(settings.time_limit_s):
+            ranges = [_find_range(branches, ref, update) for ref, update in protected]
+            return _judge(settings, [found for found in ranges if found is not None], updates)
 
 
 def _find_refusal(branches: Branches, ref: str, update: RefUpdate) -> str | None:
@@ -137,7 +140,6 @@ def _judge(settings: PushSettings, ranges: Sequence[tuple[str, str, str]], updat
     )
     codes = {EXIT_PASS}
     with (
-        _time_limit(settings.time_limit_s),
         open_edges(
             Path(os.environ.get("GIT_DIR", ".")),
             store=settings.store,
@@ -182,7 +184,8 @@ def _time_limit(limit_s: float) -> Iterator[None]:
         raise KeyboardInterrupt
 
     before = signal.signal(signal.SIGALRM, ring)
-    signal.setitimer(signal.ITIMER_REAL, limit_s)
+    # Again and again: an interrupt that comes while an object is taken down is swallowed by Python.
+    signal.setitimer(signal.ITIMER_REAL, limit_s, _RING_AGAIN_S)
     try:
         yield
     except KeyboardInterrupt:

@@ -131,6 +131,23 @@ def test_version_is_found_in_what_tools_print(output, version):
 
 
 @pytest.mark.parametrize(
+    ("output", "version"),
+    [
+        ("cc ((1.1) (1.2 (1.3)) 1.4) 2.1 (3.1)", "2.1"),
+        ("cc (1.1 2.1", "1.1"),
+        ("cc (1.1) ) 2.1 ( 3.1", "2.1"),
+        ("cc (1.1 (1.2) 2.1", "1.1"),
+        ("(" * 32768 + "1.1" + ")" * 32768, "1.1"),
+        ("(" * 65536, None),
+        ("()" * 32768 + "2.1", "2.1"),
+    ],
+)
+def test_parentheses_of_any_depth_are_left_out(output, version):
+    """What a toolchain prints is as hostile as whoever names its probe, and 64 KiB of it are read."""
+    assert find_version(output) == version
+
+
+@pytest.mark.parametrize(
     ("version", "allow", "allowed"),
     [
         ("12.2.1", "", True),
