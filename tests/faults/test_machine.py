@@ -171,6 +171,32 @@ def test_changed_bytes_of_a_log_are_noticed(
             assert b"this is not the log that its result was stored with" in b" ".join(errors.split())
 
 
+def test_a_git_whose_objects_end_midway_is_undecided_and_says_so(
+    tree: GitFolder, undisturbed: Answer, tmp_path: Path
+) -> None:
+    """The long-lived cat-file, cut at several places of its answers, within a content and within a header."""
+    front = tmp_path / "front"
+    front.mkdir()
+    cut = tmp_path / "cut"
+    real = shutil.which("git")
+    # The git behind it ends when its input is closed.
+    script = (
+        "#!/bin/bash\n"
+        f'for word in "$@"; do [ "$word" = --batch ] && '
+        f'{{ exec 3<&0; exec stdbuf -o0 head -c "$(cat {cut})" < <(exec {real} "$@" <&3 3<&-); }}; done\n'
+        f'exec {real} "$@"\n'
+    )
+    (front / "git").write_text(script)
+    (front / "git").chmod(0o755)
+    for most_bytes in (0, 7, 60, 400, 1500):
+        cut.write_text(f"{most_bytes}\n")
+        environment = {"PATH": f"{front}:{os.environ['PATH']}"}
+        answer = Sounding(tree, tmp_path / "store", environment=environment).run()
+        assert answer.exit_code in (2, 3), f"{most_bytes}: {answer.output}{answer.errors}"
+        assert "fault of gatekeep itself" not in answer.errors
+    assert Sounding(tree, tmp_path / "store").run().verdict() == undisturbed.verdict()
+
+
 @pytest.mark.parametrize("call", [3, 6, 9, 12])
 def test_a_git_that_fails_midway_is_undecided_and_says_so(
     call: int, tree: GitFolder, undisturbed: Answer, tmp_path: Path
