@@ -100,12 +100,11 @@ def make_health(
                 Run(
                     first=first,
                     last=last,
+                    first_evidence_id=number,
                     evidence_id=number,
                     state=state_of(name_outcome(outcome), regions),
                     regions=regions,
                     warning_count=len(found),
-                    elapsed_s=1.5,
-                    built_at=first,
                 )
             )
     clean: dict[str, CleanBuild] = {}
@@ -127,6 +126,7 @@ def make_health(
         tags=tags,
         logs=logs,
         outlooks=outlooks,
+        durations={target: [1.5] * len(stretches) for target, stretches in results.items()},
         sweeps=sweeps,
         side_commits=side_commits,
         waivers=waivers,

@@ -26,6 +26,7 @@ from gatekeep.cli.options import (
 from gatekeep.cli.site_past import SitePast, load_past, save_past
 from gatekeep.errors import RepositoryError, StoreError, UsageError
 from gatekeep.history.clean_builds import list_decided, load_clean_builds
+from gatekeep.history.durations import load_durations
 from gatekeep.history.kept_logs import read_log
 from gatekeep.history.standing import load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
@@ -42,7 +43,7 @@ from gatekeep.model.matrix import Matrix
 from gatekeep.model.waiver import Waiver
 from gatekeep.report.plain import plain
 from gatekeep.report.site.notes import PageNotes
-from gatekeep.report.site.pages import NEWEST_CHANGES
+from gatekeep.report.site.pages import BUILDS_SHOWN, NEWEST_CHANGES
 from gatekeep.report.site.write import Written, renew_site
 from gatekeep.report.wording import count
 from gatekeep.runner.matrices import load_matrices
@@ -269,6 +270,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         earlier_pages=tuple(past.notes.commits),
         waivers=sources.waivers,
         clean=load_clean_builds(store, sources.sweeps, commits, standing.runs),
+        durations=load_durations(store, standing.runs, most=BUILDS_SHOWN),
         decided=list_decided(store, ended.sweep_id) if ended is not None else (),
         today=sources.today,
         bars=store.list_barred(),

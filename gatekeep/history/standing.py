@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from array import array
+from bisect import bisect_left
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -33,16 +34,16 @@ _ROWS_AT_ONCE = 500
 Mark = tuple[str, int | None]
 
 
-class _Build(NamedTuple):
-    """What is kept of a build while runs are found; `places` are the positions of commits whose very tree was built."""
+#: What a build shows; equal ones are one value, told by where it lies.
+_Shown = tuple[State, tuple[RegionUse, ...], int]
 
-    target: str
+
+class _Build(NamedTuple):
+    """What is kept of a build while runs are found; `line` is its target's."""
+
+    line: array[int]
     key: str
-    outcome: str
-    elapsed_s: float
-    warning_count: int
-    regions: str
-    places: Sequence[int]
+    shown: _Shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +72,8 @@ def load_standing(
     Give every target over the commits.
 
     Where a tree has several results of a target (another toolchain, another recipe), the newest counts; where one was
-    carried and later built, the build.
+    carried and later built, the build. Neighbours that show the same are one run, however many builds they had: nights
+    build everything, and most of it is as it was.
 
     Args:
         store: Where the results are.
@@ -87,17 +89,19 @@ def load_standing(
         stamps = dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
         marks = tuple((commit.commit_id, stamps.get(commit.tree_id)) for commit in commits)
         known = _count_known(before, marks, targets)
+        # The last that is known is read again: where a run goes on behind it, its newest build is found there.
+        start = max(known - 1, 0)
         positions: dict[str, list[int]] = {}
-        for position, commit in enumerate(commits[known:], known):
+        for position, commit in enumerate(commits[start:], start):
             positions.setdefault(commit.tree_id, []).append(position)
-        standing = {target: _zeros(len(commits) - known) for target in targets}
+        standing = {target: _zeros(len(commits) - start) for target in targets}
         # A question for each of many trees takes longer than one for all.
-        few = list(positions) if known and len(positions) <= _ASKED_AT_ONCE else None
-        rows = _read_builds(connection, standing, positions, known, few)
-        _add_carried(connection, standing, positions, rows, known, few)
-        fresh = {target: tuple(_iter_runs(line, rows, known)) for target, line in standing.items()}
-    if before is not None and known:
-        fresh = {target: _join(before.runs[target], runs, known) for target, runs in fresh.items()}
+        few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
+        rows = _read_builds(connection, standing, positions, start, few)
+        _add_carried(connection, positions, rows, start, few)
+        fresh = {target: tuple(_iter_runs(line, rows, start)) for target, line in standing.items()}
+    if before is not None and start:
+        fresh = {target: _join(before.runs[target], runs, start) for target, runs in fresh.items()}
     return Standing(runs=fresh, marks=marks, known_count=known)
 
 
@@ -109,16 +113,15 @@ def _count_known(before: Standing | None, marks: Sequence[Mark], targets: Collec
 
 
 def _join(before: Sequence[Run], after: Sequence[Run], at: int) -> tuple[Run, ...]:
-    """Put runs of the commits from `at` on behind those of an earlier time, as far as these hold."""
-    kept = [run for run in before if run.first < at]
-    if kept and kept[-1].last >= at:
-        last = kept[-1]
-        built_at = last.built_at if last.built_at is not None and last.built_at < at else None
-        kept[-1] = replace(last, last=at - 1, built_at=built_at)
-    if kept and after and after[0].first == kept[-1].last + 1 and after[0].evidence_id == kept[-1].evidence_id:
-        first, *after = after
-        built_at = first.built_at if kept[-1].built_at is None else kept[-1].built_at
-        kept[-1] = replace(kept[-1], last=first.last, built_at=built_at)
+    """
+    Put runs of the commits from `at` on behind those of an earlier time, which hold up to `at` itself.
+
+    So one that had gone on to `at` goes on now, and what was its newest build before does not matter.
+    """
+    kept = before[: bisect_left(before, at, key=lambda run: run.first)]
+    if kept and after and after[0].first <= kept[-1].last + 1 and after[0].stood_as(kept[-1]):
+        joined = replace(after[0], first=kept[-1].first, first_evidence_id=kept[-1].first_evidence_id)
+        return (*kept[:-1], joined, *after[1:])
     return (*kept, *after)
 
 
@@ -151,7 +154,7 @@ def _read_builds(
     start: int,
     few: list[str] | None,
 ) -> dict[int, _Build]:
-    """Put builds in their places; give all of them, or those of few trees, and where each was built, by number."""
+    """Put builds in their places; give all of them, or those of few trees, by number."""
     columns = evidence_table.c
     query = select(
         columns.id,
@@ -159,23 +162,31 @@ def _read_builds(
         columns.tree_id,
         columns.key,
         columns.outcome,
-        columns.elapsed_s,
         figures_table.c.warning_count,
         figures_table.c.regions,
     ).join(figures_table, figures_table.c.evidence == columns.id)
     if few is not None:
         query = query.where(or_(columns.tree_id.in_(few), columns.id.in_(_carried_to(few))))
     rows: dict[int, _Build] = {}
+    # Each once: few differ, and a text for each of some hundred thousand builds takes memory.
+    keys: dict[str, str] = {}
+    shown: dict[tuple[str, int, str], _Shown] = {}
+    alike: dict[_Shown, _Shown] = {}
     # Taken apart in one go: asking a row for each column by name took longer than the query.
-    for number, target, tree_id, key, outcome, elapsed_s, warning_count, regions in connection.execute(
+    for number, target, tree_id, key, outcome, warning_count, regions in connection.execute(
         query.order_by(columns.id)
     ).yield_per(_ROWS_AT_ONCE):
         line = standing.get(target)
         if line is None:
             continue
-        places = positions.get(tree_id, ())
-        rows[number] = _Build(target, key, outcome, elapsed_s, warning_count, regions, places)
-        for position in places:
+        what = (outcome, warning_count, regions)
+        one = shown.get(what)
+        if one is None:
+            uses = _read_regions(regions)
+            one = (state_of(outcome, uses), uses, warning_count)
+            one = shown[what] = alike.setdefault(one, one)
+        rows[number] = _Build(line, keys.setdefault(key, key), one)
+        for position in positions.get(tree_id, ()):
             line[position - start] = number
     return rows
 
@@ -188,7 +199,6 @@ def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
 
 def _add_carried(
     connection: Connection,
-    standing: dict[str, array[int]],
     positions: dict[str, list[int]],
     rows: dict[int, _Build],
     start: int,
@@ -218,7 +228,7 @@ def _add_carried(
             if build is not None:
                 held = _list_places(trees, places, further)
                 if held:
-                    _place(standing[build.target], held, evidence_id, rows)
+                    _place(build.line, held, evidence_id, rows)
 
 
 def _list_places(trees: Sequence[int], places: dict[int, int], further: dict[int, list[int]]) -> list[int]:
@@ -250,29 +260,32 @@ def _zeros(count: int) -> array[int]:
 
 
 def _iter_runs(line: array[int], rows: dict[int, _Build], position: int) -> Iterator[Run]:
+    first = last = position
+    first_id = last_id = 0
+    shown: _Shown | None = None
     for evidence_id, group in groupby(line):
-        start = position
+        now = rows[evidence_id].shown if evidence_id else None
+        if now is not shown:
+            if shown is not None:
+                yield _make_run(first, last, first_id, last_id, shown)
+            first, first_id, shown = position, evidence_id, now
         position += len(list(group))
-        if not evidence_id:
-            continue
-        _, _, outcome, elapsed_s, warning_count, text, places = rows[evidence_id]
-        state, regions = _read_state(outcome, text)
-        yield Run(
-            first=start,
-            last=position - 1,
-            evidence_id=evidence_id,
-            state=state,
-            regions=regions,
-            warning_count=warning_count,
-            elapsed_s=elapsed_s,
-            built_at=next((place for place in places if start <= place < position), None) if places else None,
-        )
+        last, last_id = position - 1, evidence_id
+    if shown is not None:
+        yield _make_run(first, last, first_id, last_id, shown)
 
 
-@lru_cache(maxsize=4096)
-def _read_state(outcome: str, text: str) -> tuple[State, tuple[RegionUse, ...]]:
-    regions = _read_regions(text)
-    return state_of(outcome, regions), regions
+def _make_run(first: int, last: int, first_id: int, last_id: int, shown: _Shown) -> Run:
+    state, regions, warning_count = shown
+    return Run(
+        first=first,
+        last=last,
+        first_evidence_id=first_id,
+        evidence_id=last_id,
+        state=state,
+        regions=regions,
+        warning_count=warning_count,
+    )
 
 
 @lru_cache(maxsize=4096)

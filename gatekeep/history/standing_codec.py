@@ -21,9 +21,7 @@ from gatekeep.model.health import Run, State
 _STATES = tuple(State)
 #: By identity: an enumeration computes its members' hashes in Python, seventy thousand times.
 _NUMBERS = {id(state): number for number, state in enumerate(_STATES)}
-_WHOLE, _REAL = "q", "d"
-#: Stands for a commit whose tree was never built; positions begin at 0.
-_NOWHERE = -1
+_CODE = "q"
 
 
 def encode_standing(standing: Standing) -> dict[str, Any]:
@@ -42,14 +40,13 @@ def encode_standing(standing: Standing) -> dict[str, Any]:
             )
         places.append(number)
     columns = {
-        "first": _pack(_WHOLE, [run.first for run in runs]),
-        "last": _pack(_WHOLE, [run.last for run in runs]),
-        "evidence": _pack(_WHOLE, [run.evidence_id for run in runs]),
-        "state": _pack(_WHOLE, [_NUMBERS[id(run.state)] for run in runs]),
-        "regions": _pack(_WHOLE, places),
-        "warnings": _pack(_WHOLE, [run.warning_count for run in runs]),
-        "elapsed_s": _pack(_REAL, [run.elapsed_s for run in runs]),
-        "built_at": _pack(_WHOLE, [_NOWHERE if run.built_at is None else run.built_at for run in runs]),
+        "first": _pack([run.first for run in runs]),
+        "last": _pack([run.last for run in runs]),
+        "first_evidence": _pack([run.first_evidence_id for run in runs]),
+        "evidence": _pack([run.evidence_id for run in runs]),
+        "state": _pack([_NUMBERS[id(run.state)] for run in runs]),
+        "regions": _pack(places),
+        "warnings": _pack([run.warning_count for run in runs]),
     }
     counts = {target: len(line) for target, line in standing.runs.items()}
     return {"marks": standing.marks, "regions": uses, "counts": counts, "runs": columns}
@@ -75,22 +72,20 @@ def decode_standing(document: dict[str, Any]) -> Standing:
             Run(
                 first=first,
                 last=last,
+                first_evidence_id=first_evidence_id,
                 evidence_id=evidence_id,
                 state=_STATES[state],
                 regions=regions[uses],
                 warning_count=warning_count,
-                elapsed_s=elapsed_s,
-                built_at=None if built_at == _NOWHERE else built_at,
             )
-            for first, last, evidence_id, state, uses, warning_count, elapsed_s, built_at in zip(
-                _unpack(_WHOLE, columns["first"]),
-                _unpack(_WHOLE, columns["last"]),
-                _unpack(_WHOLE, columns["evidence"]),
-                _unpack(_WHOLE, columns["state"]),
-                _unpack(_WHOLE, columns["regions"]),
-                _unpack(_WHOLE, columns["warnings"]),
-                _unpack(_REAL, columns["elapsed_s"]),
-                _unpack(_WHOLE, columns["built_at"]),
+            for first, last, first_evidence_id, evidence_id, state, uses, warning_count in zip(
+                _unpack(columns["first"]),
+                _unpack(columns["last"]),
+                _unpack(columns["first_evidence"]),
+                _unpack(columns["evidence"]),
+                _unpack(columns["state"]),
+                _unpack(columns["regions"]),
+                _unpack(columns["warnings"]),
                 strict=True,
             )
         ]
@@ -101,16 +96,16 @@ def decode_standing(document: dict[str, Any]) -> Standing:
     return Standing(runs=lines, marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]))
 
 
-def _pack(code: str, numbers: Sequence[float]) -> str:
+def _pack(numbers: Sequence[int]) -> str:
     """Eight bytes a number, least byte first, as base64."""
-    packed = array(code, numbers)
+    packed = array(_CODE, numbers)
     if sys.byteorder == "big":
         packed.byteswap()
     return b64encode(packed).decode("ascii")
 
 
-def _unpack(code: str, text: str) -> list[Any]:
-    packed = array(code)
+def _unpack(text: str) -> list[int]:
+    packed = array(_CODE)
     packed.frombytes(b64decode(text, validate=True))
     if sys.byteorder == "big":
         packed.byteswap()

@@ -78,7 +78,7 @@ def list_needed(runs: Mapping[str, Sequence[Run]]) -> tuple[frozenset[int], froz
         before: State | None = None
         for run in line:
             if run.state is not State.WELL and run.state is not before:
-                plain.add(run.evidence_id)
+                plain.add(run.first_evidence_id)
             before = run.state
     return frozenset(whole), frozenset(plain - whole)
 
@@ -99,6 +99,7 @@ def compose_health(
     earlier_pages: Sequence[str] = (),
     waivers: Sequence[Waiver] = (),
     clean: Mapping[str, CleanBuild] | None = None,
+    durations: Mapping[str, Sequence[float]] | None = None,
     decided: Collection[str] = (),
     today: date | None = None,
     bars: Sequence[Bar] = (),
@@ -121,6 +122,7 @@ def compose_health(
         earlier_pages: Commits before it that changed something, as an earlier call has found.
         waivers: Those of the branch's newest commit that are in force.
         clean: By target, the newest clean build that a sweep has made.
+        durations: By target, how long its newest builds took, in seconds, the newest last.
         decided: Targets that the sweep of `find_ended` has built and told something of.
         bars: Results that an audit found carried wrongly, oldest first for each target.
         today: On which outlooks are told; None for the day that each is foretold from.
@@ -147,6 +149,8 @@ def compose_health(
         found = [replace(one, outlooks=tuple(see_on(seen, today) for seen in one.outlooks)) for one in found]
     if clean:
         found = [replace(one, clean=clean.get(one.name)) for one in found]
+    if durations:
+        found = [replace(one, durations_s=tuple(durations.get(one.name, ()))) for one in found]
     barred = {bar.target for bar in bars}
     found = [
         replace(one, bars=tuple(bar for bar in bars if bar.target == one.name)) if one.name in barred else one
@@ -207,12 +211,16 @@ def _judge_target(target: Target, line: _Line, runs: Sequence[Run], outlooks: tu
     latest = evidence[last.evidence_id]
     start = _find_beginning(runs)
     first = runs[start]
-    message, place = say_fault(evidence.get(first.evidence_id, latest)) if last.state is not State.WELL else ("", "")
+    message, place = (
+        say_fault(evidence.get(first.first_evidence_id, latest)) if last.state is not State.WELL else ("", "")
+    )
     image = next((run for run in reversed(runs) if run.regions), None)
     measured = commits[image.last] if image is not None else None
     footprint: Footprint | None = evidence[image.evidence_id].footprint if image is not None else None
     built = latest.carried.commit_id if latest.carried is not None else latest.commit_id
-    built_position = line.positions.get(built, last.built_at)
+    built_position = line.positions.get(built)
+    if built_position is None:
+        built_position = _find_tree(commits, latest.tree_id, last)
     return TargetHealth(
         target=target,
         state=last.state,
@@ -227,6 +235,11 @@ def _judge_target(target: Target, line: _Line, runs: Sequence[Run], outlooks: tu
         events=_list_events(target.name, line, runs),
         outlooks=outlooks,
     )
+
+
+def _find_tree(commits: Sequence[Commit], tree_id: str, run: Run) -> int | None:
+    """Where in a run a tree stands that was built for another commit (a change that then landed as another, say)."""
+    return next((at for at in range(run.last, run.first - 1, -1) if commits[at].tree_id == tree_id), None)
 
 
 def _find_beginning(runs: Sequence[Run]) -> int:
@@ -307,7 +320,7 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
     events: list[Event] = []
     end = len(line.commits)
     for after, run in reversed(turns):
-        found = line.evidence.get(run.evidence_id)
+        found = line.evidence.get(run.first_evidence_id)
         commit = line.commits[run.first]
         culprit = line.culprits.get(
             target, run.state, places=range(after + 1, run.first + 1), stretch=range(run.first, end)
@@ -410,7 +423,7 @@ def _compare(
     regions = _regions(image, run)
     if before.state is run.state and not regions and before.warning_count == run.warning_count:
         return None
-    found = evidence.get(run.evidence_id)
+    found = evidence.get(run.first_evidence_id)
     message = say_fault(found)[0] if found is not None and run.state not in (State.WELL, before.state) else ""
     return TargetChange(
         target=target,

@@ -74,20 +74,24 @@ def state_of(outcome: str, regions: tuple[RegionUse, ...]) -> State:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """
-    Commits in a row at which one build's result held.
+    Commits in a row at which a target stood the same: in its state, its regions and the number of its warnings.
 
-    `first` and `last` are positions on the branch (0 is its first commit), both included. `built_at` is the position of
-    the commit whose very tree was built, None when it is none of these (carried from a change, for instance).
+    `first` and `last` are positions on the branch (0 is its first commit), both included. One build may have held for
+    all of them or each had its own, as nights make them: `first_evidence_id` is the number of the result at the first
+    commit, `evidence_id` of that at the last.
     """
 
     first: int
     last: int
+    first_evidence_id: int
     evidence_id: int
     state: State
     regions: tuple[RegionUse, ...] = ()
     warning_count: int = 0
-    elapsed_s: float = 0.0
-    built_at: int | None = None
+
+    def stood_as(self, other: Run) -> bool:
+        """Whether both show the same, wherever they lie."""
+        return (self.state, self.regions, self.warning_count) == (other.state, other.regions, other.warning_count)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,7 +235,8 @@ class TargetHealth:
     newest image's, whole, and `measured` the commit that it was measured at. `built_commit` is the commit that the
     newest result was built for. `events` run newest first. `waivers` are those in force that name it. `clean` is None
     where no sweep has decided it. `bars` are results of it that an audit found carried wrongly, oldest first: until
-    somebody clears them it is built at every commit.
+    somebody clears them it is built at every commit. `durations_s` are those of its newest builds in seconds, at gates
+    and in sweeps, the newest last.
     """
 
     target: Target
@@ -250,6 +255,7 @@ class TargetHealth:
     waivers: tuple[Waiver, ...] = ()
     clean: CleanBuild | None = None
     bars: tuple[Bar, ...] = ()
+    durations_s: tuple[float, ...] = ()
 
     @property
     def waived_until(self) -> date | None:

@@ -119,7 +119,7 @@ def test_changes_name_the_commit_and_compare_with_the_last_image():
 def test_only_what_pages_show_is_read_whole():
     def run(at: int, state: State, *, measured: bool = True) -> Run:
         regions = image().footprint.regions if measured else ()
-        return Run(first=at, last=at, evidence_id=at + 1, state=state, regions=regions)
+        return Run(first=at, last=at, first_evidence_id=at + 1, evidence_id=at + 11, state=state, regions=regions)
 
     line = [
         run(0, State.WELL),
@@ -127,7 +127,7 @@ def test_only_what_pages_show_is_read_whole():
         run(2, State.BROKEN, measured=False),
         run(3, State.BROKEN, measured=False),
     ]
-    assert list_needed({"arm/mere": line}) == (frozenset({2}), frozenset({3, 4}))
+    assert list_needed({"arm/mere": line}) == (frozenset({12}), frozenset({3, 14}))
 
 
 def test_a_culprit_that_a_sweep_found_is_the_beginning():

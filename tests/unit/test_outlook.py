@@ -24,6 +24,7 @@ def make_runs(stretches: Sequence[tuple[int, int, int | None]]) -> tuple[Run, ..
         Run(
             first=first,
             last=last,
+            first_evidence_id=number + 1,
             evidence_id=number + 1,
             state=State.WELL if used is not None else State.BROKEN,
             regions=(RegionUse(name="main", used_bytes=used, capacity_bytes=3000, reserve_bytes=100),)

@@ -17,6 +17,7 @@ def run(first: int, last: int, used: int | None) -> Run:
     return Run(
         first=first,
         last=last,
+        first_evidence_id=first + 1,
         evidence_id=first + 1,
         state=State.WELL if used else State.BROKEN,
         regions=regions,

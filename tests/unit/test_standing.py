@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -19,7 +21,8 @@ from gatekeep.history.timeline import load_timeline, record_mainline
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Outcome, TimedOut
-from gatekeep.model.health import State
+from gatekeep.model.health import Run, State, state_of
+from gatekeep.model.history import TimelinePoint
 from gatekeep.model.readset import Carried
 from tests.cases import broken
 from tests.site_cases import image, make_line
@@ -62,22 +65,52 @@ def test_runs_say_what_the_timeline_says(tmp_path: Path):
         timeline = {point.position: point for point in load_timeline(store, "arm/mere")}
         found = load_evidence(store, [run.evidence_id for run in runs["arm/mere"]], whole=True)
     assert runs["arm/holm"] == ()
-    assert [(run.first, run.last, run.state, run.built_at) for run in runs["arm/mere"]] == [
-        (0, 1, State.WELL, 0),
-        (3, 4, State.BROKEN, 3),
-        (5, 5, State.WELL, 5),
-        (6, 6, State.WELL, 6),
+    assert [(run.first, run.last, run.state) for run in runs["arm/mere"]] == [
+        (0, 1, State.WELL),
+        (3, 4, State.BROKEN),
+        (5, 5, State.WELL),
+        (6, 6, State.WELL),
     ]
-    points = {
-        position: (run.evidence_id, run.regions, run.elapsed_s)
-        for run in runs["arm/mere"]
-        for position in range(run.first, run.last + 1)
-    }
-    assert points == {
-        position: (point.evidence_id, point.regions, point.elapsed_s) for position, point in timeline.items()
-    }
+    compare(runs["arm/mere"], timeline)
     # What it read is shown nowhere.
     assert found[runs["arm/mere"][-1].evidence_id] == replace(newest, read_set=None)
+
+
+def compare(runs: Sequence[Run], timeline: Mapping[int, TimelinePoint]) -> None:
+    """Hold runs against what is told of each commit."""
+    shown = {at: run for run in runs for at in range(run.first, run.last + 1)}
+    assert shown.keys() == timeline.keys()
+    for at, point in timeline.items():
+        run = shown[at]
+        is_alike = (run.state, run.regions, run.warning_count) == (
+            state_of(point.outcome, point.regions),
+            point.regions,
+            point.warning_count,
+        )
+        assert is_alike
+        assert at != run.first or run.first_evidence_id == point.evidence_id
+        assert at != run.last or run.evidence_id == point.evidence_id
+    # None could be longer.
+    for one, other in pairwise(runs):
+        assert one.last + 1 < other.first or not one.stood_as(other)
+
+
+def test_nights_that_find_everything_as_it_was_make_one_run(tmp_path: Path):
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        for commit in COMMITS[:4]:
+            store.add(evidence(commit, image(500)))
+        store.add_carried([carried(evidence(COMMITS[3], image(500)), COMMITS[4])])
+        before = load_standing(store, COMMITS[:5], ["arm/mere"])
+        (run,) = before.runs["arm/mere"]
+        assert (run.first, run.last) == (0, 4)
+        store.add(evidence(COMMITS[4], image(500)))
+        store.add(evidence(COMMITS[5], image(501)))
+        after = load_standing(store, COMMITS[:6], ["arm/mere"], before)
+        assert after.known_count == 4
+        first, last = after.runs["arm/mere"]
+        record_mainline(store, COMMITS[:6])
+        compare((first, last), {point.position: point for point in load_timeline(store, "arm/mere")})
+    assert (first.first, first.last, last.first, last.last) == (0, 4, 5, 5)
 
 
 def test_a_tree_that_comes_back_has_its_result_again(tmp_path: Path):
@@ -112,10 +145,10 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
     with TemporaryDirectory() as folder, SqliteStore(Path(folder) / "evidence.db") as store:
         commits: tuple[Commit, ...] = ON_MAIN[:3]
         before: Standing | None = None
-        size = 300
-        for what, target, here, there, key, is_broken in taken:
+        for number, (what, target, here, there, key, is_broken) in enumerate(taken):
             if what == "build":
-                size += 1
+                # Often as before, and then one run goes on.
+                size = 300 + number % 2
                 store.add(evidence(TREES[here], broken() if is_broken else image(size), target=target, key=key))
             elif what == "linger":
                 store.add(evidence(TREES[here], PAST_LIMIT, target=target, key=key))
@@ -143,8 +176,7 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
         if before is not None and len({commit.commit_id for commit in commits}) == len(commits):
             record_mainline(store, commits)
             for target in TARGETS:
-                places = {at: run.evidence_id for run in before.runs[target] for at in range(run.first, run.last + 1)}
-                assert places == {point.position: point.evidence_id for point in load_timeline(store, target)}
+                compare(before.runs[target], {point.position: point for point in load_timeline(store, target)})
 
 
 def test_a_build_past_its_limit_shows_until_the_same_tree_comes_out(tmp_path: Path):
@@ -169,7 +201,10 @@ def test_a_build_past_its_limit_shows_until_the_same_tree_comes_out(tmp_path: Pa
         ended = load_standing(store, COMMITS[:3], ["arm/mere"], after_gate)
         assert [point.outcome for point in load_timeline(store, "arm/mere")] == ["built", "timed out", "built"]
     assert during.known_count == 1
-    states = [[run.state for run in one.runs["arm/mere"]] for one in (during, after_gate, ended)]
+    states = [
+        [run.state for run in one.runs["arm/mere"] for _ in range(run.first, run.last + 1)]
+        for one in (during, after_gate, ended)
+    ]
     late = [State.WELL, State.TIMED_OUT, State.TIMED_OUT]
     assert states == [late, late, [State.WELL, State.TIMED_OUT, State.WELL]]
     assert timeline == ["built", "timed out", "timed out"]

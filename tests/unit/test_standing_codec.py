@@ -28,12 +28,11 @@ RUNS = st.builds(
     Run,
     first=COUNTS,
     last=COUNTS,
+    first_evidence_id=COUNTS,
     evidence_id=COUNTS,
     state=st.sampled_from(State),
     regions=st.sampled_from(REGIONS),
     warning_count=COUNTS,
-    elapsed_s=st.floats(0, 1e9),
-    built_at=st.none() | COUNTS,
 )
 STANDINGS = st.builds(
     Standing,
@@ -44,10 +43,10 @@ STANDINGS = st.builds(
 )
 ONE = Standing(
     runs={
-        "arm/mere": (Run(first=0, last=3, evidence_id=5, state=State.WELL, regions=REGIONS[2], elapsed_s=0.1),),
+        "arm/mere": (Run(first=0, last=3, first_evidence_id=4, evidence_id=5, state=State.WELL, regions=REGIONS[2]),),
         "x86/kelp": (
-            Run(first=0, last=1, evidence_id=6, state=State.BROKEN),
-            Run(first=2, last=3, evidence_id=8, state=State.WELL),
+            Run(first=0, last=1, first_evidence_id=6, evidence_id=6, state=State.BROKEN),
+            Run(first=2, last=3, first_evidence_id=8, evidence_id=8, state=State.WELL),
         ),
     },
     marks=(("c1", 7),),

@@ -179,7 +179,7 @@ def _list_changed(change: CommitHealth) -> Iterator[object]:
 
 def _list_run(run: Run) -> object:
     sizes = [(use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash) for use in run.regions]
-    return (run.first, run.last, run.state.name, run.warning_count, run.elapsed_s, sizes)
+    return (run.first, run.last, run.state.name, run.warning_count, sizes)
 
 
 def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[object]:
@@ -205,6 +205,7 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
     yield (target.state, target.beginning, target.message, target.place, target.built_commit)
     yield (target.events, target.outlooks, target.log, target.waivers, target.clean, target.bars)
+    yield target.durations_s
 
 
 def _digest(*values: object) -> str:

@@ -26,7 +26,8 @@ from gatekeep.report.site.words import brief, say_behind, short_name
 
 _SECTIONS_SHOWN = 24
 SYMBOLS_SHOWN = 12
-_BUILDS_SHOWN = 60
+#: Whose durations a target's page draws.
+BUILDS_SHOWN = 60
 _EVENTS_SHOWN = 30
 NEWEST_CHANGES = 12
 _NAMES_JOINED = 4
@@ -143,7 +144,6 @@ def render_target_page(health: Health, target: TargetHealth) -> str:
     sections = Counter[str]()
     for name, amount in footprint.sections if footprint is not None else ():
         sections[name] += amount
-    built = [run for run in target.runs if run.elapsed_s > 0][-_BUILDS_SHOWN:]
     return render(
         "target.html.j2",
         **_frame(health, "../"),
@@ -153,8 +153,7 @@ def render_target_page(health: Health, target: TargetHealth) -> str:
         section_count=len(sections),
         symbols=(footprint.symbols if footprint is not None else ())[:SYMBOLS_SHOWN],
         warnings=group_warnings(target),
-        builds=built,
-        longest_s=max((run.elapsed_s for run in built), default=0.0),
+        longest_s=max(target.durations_s, default=0.0),
     )
 
 
