@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 
 from gatekeep.history.schema import evidence_table
 from gatekeep.history.store import SqliteStore
@@ -30,11 +30,12 @@ def load_durations(store: SqliteStore, targets: Collection[str], *, most: int) -
         StoreError: The store cannot be read.
     """
     columns = evidence_table.c
+    # Made once: to put it together took longer than to answer it.
+    query = select(columns.elapsed_s).where(columns.target == bindparam("name")).order_by(columns.id.desc()).limit(most)
     found: dict[str, tuple[float, ...]] = {}
     with store.reading() as connection:
         for target in targets:
-            query = select(columns.elapsed_s).where(columns.target == target).order_by(columns.id.desc()).limit(most)
-            newest = [elapsed_s for elapsed_s in connection.execute(query).scalars() if elapsed_s > 0]
+            newest = [took_s for took_s in connection.execute(query, {"name": target}).scalars() if took_s > 0]
             if newest:
                 found[target] = tuple(reversed(newest))
     return found
