@@ -120,7 +120,7 @@ class SqliteStore:
             StoreError: The store cannot be read, or a record is damaged.
         """
         newest = select(func.max(evidence_table.c.id)).where(evidence_table.c.read_set.is_not(None))
-        # In this order: with the target first SQLite goes by that index, to and fro in the file, for twice as long.
+        # In the order of the index that has no other rows: with the target first SQLite goes by another, to and fro.
         newest = newest.group_by(evidence_table.c.key, evidence_table.c.target)
         query = records(whole=False).where(evidence_table.c.id.in_(newest.scalar_subquery()))
         with self.reading() as connection:

@@ -1,10 +1,10 @@
 """
-Made v1.db to v4.db beside it: stores of formats 1 to 4, each written by the gatekeep of its time, with rows in every
+Made v1.db to v5.db beside it: stores of formats 1 to 5, each written by the gatekeep of its time, with rows in every
 table that this one had.
 
 v1.db at commit 69b40aa, before there were sweeps; v2.db at a16db83, before trees had stamps; v3.db at 0d3d461, before
-what was carried had seals; v4.db at 0f1f62e, before builds past their time limit were kept. Made from today's checkout,
-in which STORES stands for this folder:
+what was carried had seals; v4.db at 0f1f62e, before builds past their time limit were kept; v5.db by the one that made
+format 5, with an index of what is carried from. Made from today's checkout, in which STORES stands for this folder:
 
     git worktree add /tmp/then 0d3d461
     cp STORES/make_store.py /tmp/then/tests/data/stores/ && cd /tmp/then && python tests/data/stores/make_store.py v3.db
