@@ -6,8 +6,9 @@ is that of a tree that serves many boards: of some 2,000 files a build reads 20 
 ports, drivers lie in folders by class, every board has files of the same names, and there is more text than code. The
 history is a mix of what people do: most commits touch one board or one chip, some a driver, few what all share.
 
-A build is six compilations and a link, less than 0.2 s of CPU. With DEPS=1 it also leaves, as the compiler, the linker
-and make tell it, which files it read: $(O)/reads/*. That is the independent truth for what a read set should be.
+A build is six compilations and a link, less than 0.2 s of CPU; `function_count` makes it longer. With DEPS=1 it also
+leaves, as the compiler, the linker and make tell it, which files it read: $(O)/reads/*. That is the independent truth
+for what a read set should be.
 """
 
 from __future__ import annotations
@@ -53,13 +54,18 @@ Files = dict[str, bytes]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
-    """How large: `file_count` is met by documents, so it may not be smaller than what the boards need."""
+    """
+    How large: `file_count` is met by documents, so it may not be smaller than what the boards need.
+
+    `function_count` are functions more in each source but the boards' own, which take time to compile and no flash.
+    """
 
     target_count: int = 300
     port_count: int = 10
     file_count: int = 2000
     commit_count: int = 40
     seed: int = 1
+    function_count: int = 0
 
     def __post_init__(self) -> None:
         if not 1 <= self.port_count <= len(PORTS) or self.target_count < self.port_count:
@@ -154,16 +160,19 @@ class _Tree:
         files = self.files
         files["Makefile"] = _MAKEFILE.encode()
         files |= {path: text.encode() for path, text in _CORE.items()}
+        files["core/main.c"] += self._work("core")
         for name, _machine, _bits, _order, triple, flags in self._ports:
             files[f"ports/{name}/port.mk"] = f"TRIPLE := {triple}\nPORT_FLAGS := {flags}\n".encode()
-            files[f"ports/{name}/cpu.c"] = _CPU.encode()
+            files[f"ports/{name}/cpu.c"] = _CPU.encode() + self._work("cpu")
             files[f"ports/{name}/cpu.h"] = f'#define CPU_NAME "{name}"\n'.encode()
             files[f"ports/{name}/link.ld"] = _LINK.encode()
         for chips in self._chips.values():
             for chip in chips:
                 files |= {path: text.encode() for path, text in _chip_files(chip, self._number()).items()}
+                files[f"chips/{chip}/chip.c"] += self._work("chip")
         for driver in self._drivers:
             files |= {path: text.encode() for path, text in _driver_files(driver, self._number()).items()}
+            files[f"drivers/{driver}.c"] += self._work(driver.partition("/")[2])
         for index in range(self._shape.target_count):
             self._write_board(self._draw_board(self._ports[index % len(self._ports)][0]))
         files["matrix.yml"] = self._render_matrix().encode()
@@ -172,6 +181,9 @@ class _Tree:
             raise ValueError(f"file_count must be {len(files)} or more for {self._shape.target_count} targets")
         for index in range(missing):
             files[f"docs/{CLASSES[index % len(CLASSES)]}/{next(self._names)}.md"] = self._prose(40)
+
+    def _work(self, name: str) -> bytes:
+        return "".join(_WORK.format(name=name, index=index) for index in range(self._shape.function_count)).encode()
 
     def _draw_board(self, port: str) -> _Board:
         board = _Board(
@@ -410,7 +422,7 @@ SECTIONS
     .text : {{ *(.text*) *(.rodata*) *(.srodata*) }}
     . = 0x20000000;
     .bss (NOLOAD) : {{ *(.data*) *(.sdata*) *(.bss*) *(.sbss*) *(COMMON) }}
-    /DISCARD/ : {{ *(.comment) *(.ARM.*) *(.MIPS.*) *(.reginfo) *(.note*) *(.eh_frame*) }}
+    /DISCARD/ : {{ *(.comment) *(.ARM.*) *(.MIPS.*) *(.reginfo) *(.note*) *(.eh_frame*) *(.drop*) }}
 }}
 """
 
@@ -433,6 +445,22 @@ unsigned {name}(unsigned now) {{
     while (level > now)
         level -= now / 2 + 1;
     return level;
+}}
+"""
+
+_WORK = """
+__attribute__((section(".drop"))) unsigned {name}_work_{index}(unsigned now, const unsigned *tides) {{
+    unsigned sum = {index};
+    for (unsigned at = 0; at < now; at++) {{
+        switch (tides[at] & 7) {{
+        case 0: sum += tides[at] >> 3; break;
+        case 1: sum ^= tides[at] << 5; break;
+        case 2: sum -= tides[sum & 15]; break;
+        case 3: sum = sum << 7 | sum >> 25; break;
+        default: sum += at * {index}; break;
+        }}
+    }}
+    return sum;
 }}
 """
 

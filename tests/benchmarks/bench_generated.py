@@ -4,6 +4,10 @@ its bound, our own CPU a build, memory; and every result compared with a plain m
 
     python tests/benchmarks/bench_generated.py
     python tests/benchmarks/bench_generated.py --targets 30 --files 400 --commits 10 --audit all
+    python tests/benchmarks/bench_generated.py --targets 60 --files 800 --functions 120
+
+A build is some 0.13 s of CPU, which shows what each costs besides; with --functions it takes as long as builds of
+firmware do.
 
 The least possible number of builds is that of the pairs (commit, target) for which a file differs that the target's
 last clean build read. That truth is made here by `git checkout` and `make` alone: the compiler's, the linker's and
@@ -102,6 +106,7 @@ def main() -> int:
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--commits", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--functions", type=int, default=0, help="more in each source, for longer builds [default: 0]")
     parser.add_argument("--audit", default="100", help="pairs to build cleanly, drawn by lot, or all [default: 100]")
     options = parser.parse_args()
     shape = Shape(
@@ -110,6 +115,7 @@ def main() -> int:
         file_count=options.files,
         commit_count=options.commits,
         seed=options.seed,
+        function_count=options.functions,
     )
     history = generate_history(shape)
     cores = len(os.sched_getaffinity(0))
