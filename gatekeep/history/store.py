@@ -352,14 +352,7 @@ def keep_evidence(connection: Connection, evidence: Evidence) -> int:
     is_past_limit = isinstance(evidence.outcome, TimedOut)
     read_set = encode_read_set(evidence.read_set) if evidence.read_set is not None and not is_past_limit else None
     detail = encode_detail(evidence.footprint)
-    values = {
-        "target": evidence.target,
-        "tree_id": evidence.tree_id,
-        "key": f"{evidence.key}{PAST_LIMIT}" if is_past_limit else evidence.key,
-        "commit_id": evidence.commit_id,
-        "outcome": name_outcome(evidence.outcome),
-        "elapsed_s": evidence.elapsed_s,
-        "payload": encode_evidence(evidence, read_set=read_set, detail=detail),
+    values = make_record(evidence, read_set=read_set, detail=detail) | {
         "detail": keep_content(connection, detail_table, detail) if detail else None,
         "read_set": keep_content(connection, read_set_table, read_set) if read_set is not None else None,
     }
@@ -378,6 +371,19 @@ def keep_evidence(connection: Connection, evidence: Evidence) -> int:
         past = (columns.tree_id == evidence.tree_id, columns.target == evidence.target, columns.outcome == _PAST_LIMIT)
         _drop_builds(connection, connection.execute(select(columns.id).where(*past)).scalars().all())
     return found
+
+
+def make_record(evidence: Evidence, *, read_set: bytes | None, detail: bytes) -> dict[str, Any]:
+    """Give the row of `evidence` of one build, but for the numbers of its read set and detail, given as stored."""
+    return {
+        "target": evidence.target,
+        "tree_id": evidence.tree_id,
+        "key": f"{evidence.key}{PAST_LIMIT}" if isinstance(evidence.outcome, TimedOut) else evidence.key,
+        "commit_id": evidence.commit_id,
+        "outcome": name_outcome(evidence.outcome),
+        "elapsed_s": evidence.elapsed_s,
+        "payload": encode_evidence(evidence, read_set=read_set, detail=detail),
+    }
 
 
 def _drop_builds(connection: Connection, numbers: Sequence[int]) -> None:
