@@ -11,7 +11,7 @@ import json
 from array import array
 from bisect import bisect_left
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain, groupby
 from typing import Any, NamedTuple
@@ -120,7 +120,7 @@ def _join(before: Sequence[Run], after: Sequence[Run], at: int) -> tuple[Run, ..
     """
     kept = before[: bisect_left(before, at, key=lambda run: run.first)]
     if kept and after and after[0].first <= kept[-1].last + 1 and after[0].stood_as(kept[-1]):
-        joined = replace(after[0], first=kept[-1].first, first_evidence_id=kept[-1].first_evidence_id)
+        joined = after[0]._replace(first=kept[-1].first, first_evidence_id=kept[-1].first_evidence_id)
         return (*kept[:-1], joined, *after[1:])
     return (*kept, *after)
 
@@ -291,9 +291,6 @@ def _make_run(first: int, last: int, first_id: int, last_id: int, shown: _Shown)
 @lru_cache(maxsize=4096)
 def _read_regions(text: str) -> tuple[RegionUse, ...]:
     try:
-        return tuple(
-            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
-            for name, used, capacity, reserve, flash in json.loads(text)
-        )
+        return tuple(map(RegionUse._make, json.loads(text)))
     except (ValueError, TypeError) as error:
         raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error

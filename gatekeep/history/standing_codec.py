@@ -10,9 +10,10 @@ from __future__ import annotations
 import sys
 from array import array
 from base64 import b64decode, b64encode
-from collections.abc import Sequence
-from itertools import islice
-from typing import Any
+from collections.abc import Collection, Iterator, Sequence
+from itertools import chain, islice
+from operator import ne
+from typing import Any, TypeVar
 
 from gatekeep.history.standing import Standing
 from gatekeep.model.evidence import RegionUse
@@ -22,34 +23,54 @@ _STATES = tuple(State)
 #: By identity: an enumeration computes its members' hashes in Python, seventy thousand times.
 _NUMBERS = {id(state): number for number, state in enumerate(_STATES)}
 _CODE = "q"
+_Value = TypeVar("_Value")
 
 
 def encode_standing(standing: Standing) -> dict[str, Any]:
     """Give the values of a standing, without `known_count`."""
-    # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
-    numbers: dict[int, int] = {}
-    uses: list[list[list[Any]]] = []
-    places: list[int] = []
     runs = [run for line in standing.runs.values() for run in line]
-    for run in runs:
-        number = numbers.get(id(run.regions))
-        if number is None:
-            number = numbers[id(run.regions)] = len(uses)
-            uses.append(
-                [[use.name, use.used_bytes, use.capacity_bytes, use.reserve_bytes, use.flash] for use in run.regions]
-            )
-        places.append(number)
+    # Turned by the interpreter at once: attribute by attribute took thrice as long.
+    firsts, lasts, first_ids, last_ids, states, regions, warning_counts = zip(*runs, strict=True) if runs else [()] * 7
+    # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
+    each = {id(uses): uses for uses in regions}
+    numbers = {identity: number for number, identity in enumerate(each)}
     columns = {
-        "first": _pack([run.first for run in runs]),
-        "last": _pack([run.last for run in runs]),
-        "first_evidence": _pack([run.first_evidence_id for run in runs]),
-        "evidence": _pack([run.evidence_id for run in runs]),
-        "state": _pack([_NUMBERS[id(run.state)] for run in runs]),
-        "regions": _pack(places),
-        "warnings": _pack([run.warning_count for run in runs]),
+        "first": _pack(firsts),
+        "last": _pack(lasts),
+        "first_evidence": _pack(first_ids),
+        "evidence": _pack(last_ids),
+        "state": _pack([_NUMBERS[id(state)] for state in states]),
+        "regions": _pack([numbers[id(uses)] for uses in regions]),
+        "warnings": _pack(warning_counts),
     }
     counts = {target: len(line) for target, line in standing.runs.items()}
-    return {"marks": standing.marks, "regions": uses, "counts": counts, "runs": columns}
+    return {"marks": standing.marks, "regions": _encode_regions(each.values()), "counts": counts, "runs": columns}
+
+
+def _encode_regions(regions: Collection[tuple[RegionUse, ...]]) -> dict[str, Any]:
+    """Each use once, and of what a use is of (all but how much is used) each once: thousands of builds share few."""
+    uses = {use: number for number, use in enumerate(dict.fromkeys(chain.from_iterable(regions)))}
+    kinds: dict[tuple[Any, ...], int] = {}
+    of = [kinds.setdefault((name, *rest), len(kinds)) for name, _, *rest in uses]
+    return {
+        "kinds": list(kinds),
+        "of": _pack(of),
+        "used": _pack([use.used_bytes for use in uses]),
+        "counts": _pack([len(entry) for entry in regions]),
+        "uses": _pack([uses[use] for use in chain.from_iterable(regions)]),
+    }
+
+
+def _decode_regions(document: dict[str, Any]) -> list[tuple[RegionUse, ...]]:
+    kinds = [(name, capacity_bytes, reserve, flash) for name, capacity_bytes, reserve, flash in document["kinds"]]
+    known = [
+        RegionUse(name, used_bytes, capacity_bytes, reserve_bytes, flash)
+        for used_bytes, (name, capacity_bytes, reserve_bytes, flash) in zip(
+            _unpack(document["used"]), map(kinds.__getitem__, _unpack(document["of"])), strict=True
+        )
+    ]
+    uses = map(known.__getitem__, _unpack(document["uses"]))
+    return _cut(uses, _unpack(document["counts"]))
 
 
 def decode_standing(document: dict[str, Any]) -> Standing:
@@ -59,41 +80,30 @@ def decode_standing(document: dict[str, Any]) -> Standing:
     Raises:
         KeyError, TypeError, ValueError, IndexError: It is something else.
     """
-    regions = [
-        tuple(
-            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
-            for name, used, capacity, reserve, flash in entry
-        )
-        for entry in document["regions"]
-    ]
-    columns = document["runs"]
-    runs = iter(
-        [
-            Run(
-                first=first,
-                last=last,
-                first_evidence_id=first_evidence_id,
-                evidence_id=evidence_id,
-                state=_STATES[state],
-                regions=regions[uses],
-                warning_count=warning_count,
-            )
-            for first, last, first_evidence_id, evidence_id, state, uses, warning_count in zip(
-                _unpack(columns["first"]),
-                _unpack(columns["last"]),
-                _unpack(columns["first_evidence"]),
-                _unpack(columns["evidence"]),
-                _unpack(columns["state"]),
-                _unpack(columns["regions"]),
-                _unpack(columns["warnings"]),
-                strict=True,
-            )
-        ]
+    regions, columns = _decode_regions(document["regions"]), document["runs"]
+    if len({len(text) for text in columns.values()}) > 1:
+        raise ValueError("the columns are not of one length")
+    runs = map(
+        Run,
+        _unpack(columns["first"]),
+        _unpack(columns["last"]),
+        _unpack(columns["first_evidence"]),
+        _unpack(columns["evidence"]),
+        map(_STATES.__getitem__, _unpack(columns["state"])),
+        map(regions.__getitem__, _unpack(columns["regions"])),
+        _unpack(columns["warnings"]),
     )
-    lines = {target: tuple(islice(runs, count)) for target, count in document["counts"].items()}
-    if next(runs, None) is not None or any(len(lines[target]) != count for target, count in document["counts"].items()):
-        raise ValueError("the runs are not as many as their counts say")
+    counts = document["counts"]
+    lines = dict(zip(counts, _cut(runs, counts.values()), strict=True))
     return Standing(runs=lines, marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]))
+
+
+def _cut(values: Iterator[_Value], counts: Collection[int]) -> list[tuple[_Value, ...]]:
+    """Cut a row into pieces; ValueError where it is shorter or longer than they are together."""
+    pieces = [tuple(islice(values, count)) for count in counts]
+    if next(values, None) is not None or any(map(ne, map(len, pieces), counts)):
+        raise ValueError("not as many as their counts say")
+    return pieces
 
 
 def _pack(numbers: Sequence[int]) -> str:

@@ -9,7 +9,7 @@ of each: no peak is lost, however long it grows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 
 from gatekeep.model.evidence import Footprint, RegionUse
@@ -164,7 +164,7 @@ def draw_plot(
     """
     end = end_of_axis(commit_count)
     # What stands at the newest commit stands until now.
-    runs = [replace(run, last=end - 1) if run.last == commit_count - 1 else run for run in runs]
+    runs = [run._replace(last=end - 1) if run.last == commit_count - 1 else run for run in runs]
     known = [(run, use) for run in runs for use in run.regions if use.name == region]
     if not known:
         return None

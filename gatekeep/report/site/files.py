@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
 
@@ -192,7 +192,7 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     newest = len(health.commits) - 1
     begin = bisect_left(target.runs, border, key=lambda run: run.last)
     for run in target.runs[begin:]:
-        yield _list_run(run) if run.last != newest else (_list_run(replace(run, last=-1)), "until now")
+        yield _list_run(run) if run.last != newest else (_list_run(run._replace(last=-1)), "until now")
     if target.runs and target.runs[-1].last < newest:
         yield newest
     if target.evidence is not None:
