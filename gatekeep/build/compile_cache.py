@@ -7,11 +7,12 @@ happen (ccache 4.7.5, GCC 12.2, Clang 20) and stands in tests/integration/test_c
 test_compile_cache_direct.py:
 
 - *direct mode* knows the contents of what was read, and nothing else: it takes an object though a new header now
-  shadows one that it was made from (its manual, "The direct mode"). So the names of the tree are in its key
-  (`tree_names`), and what its key cannot answer for is left to preprocessor mode: headers and sources made in the
-  output folder, `__has_include`, ways through "..", folders from the environment (`compile_front` has the proof). What
-  a build does to the names of its own tree is seen after the job, which is then built again (`cache_use`). A hit opens
-  and reads what a compilation reads, but for symlinks that lead nowhere useful, which are added to the read set.
+  shadows one that it was made from (its manual, "The direct mode"). So the names in the folders that are searched are
+  in its key (`tree_names`), and what its key cannot answer for is left to preprocessor mode: headers and sources made
+  in the output folder, `__has_include`, ways through "..", folders from the environment (`compile_front` has the
+  proof). What a build does to the names of its own tree is seen after the job, which is then built again (`cache_use`).
+  A hit opens and reads what a compilation reads, but for symlinks that lead nowhere useful, which are added to the read
+  set.
 - *preprocessor mode* sees neither comments nor the spaces within a line. A removed "fall through" comment gave the old
   object without its new warning; a moved column gave the old column in warnings and debug information. So the bytes of
   every file that the preprocessor went through are hashed too.

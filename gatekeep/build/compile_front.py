@@ -12,6 +12,11 @@ is searched and every file that was found lies in the tree or with the compiler,
 that was found is one of those that the key knows (`tree_names`), nothing asks for files without reading them, and no
 folder of the tree has changed since the job began. That last is told by change times, which no build can set.
 
+What is searched is what the command line names, and the folder of each file that includes another by a name in quotes:
+it lies in the source's folder or in one of those named, at any depth, or the guard lets no manifest be written. So the
+key needs the names in these folders alone, by their path from the tree's root; it takes those of the whole tree where
+the working folder is searched (-include), where a folder lies elsewhere or is none, and where an option is not known.
+
 Source: ccache manual 4.7, "How the direct mode works"; its src/ccache.cpp, remember_include_file (a file that is not
 regular switches direct mode off) and hash_direct_mode_specific_data (variables that only direct mode hashes), both also
 by experiment in tests/integration/test_compile_cache_direct.py; dash(1); find(1), -newerXY.
@@ -19,8 +24,9 @@ by experiment in tests/integration/test_compile_cache_direct.py; dash(1); find(1
 
 from __future__ import annotations
 
+import os
 import shlex
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from gatekeep.build.tree_names import HEADER_ENDINGS, TreeNames
@@ -32,11 +38,35 @@ _FRONT = """\
 #!/bin/sh
 compiler={compiler}
 space="{namespace} ${{SOURCE_DATE_EPOCH-}}"
-compiles= source= value=
+compiles= source= value= keys= searched= place=
+names={names} tree={tree}
+case $PWD/ in
+    *..*) names= ;;
+    "$tree/") ;;
+    "$tree"/*) place=${{PWD#"$tree/"}}/ ;;
+    *) names= ;;
+esac
+search() {{
+    case $1 in
+        "$tree"/*) at=${{1#"$tree/"}} ;;
+        /*) at= ;;
+        .) at=$place ;;
+        *) at=$place${{1#./}} ;;
+    esac
+    at=${{at%/}}
+    case $at in
+{below}        *) keys=- ;;
+    esac
+    if [ "$keys" != - ]; then keys="$keys $key" searched="$searched$at
+"
+    fi
+}}
 for word do
     case $value$word in
         -c) compiles=yes ;;
-        -o|-MF|-MT|-MQ|-I|-D|-U|-include|-imacros|-isystem|-iquote|-idirafter) value=: ; continue ;;
+        -o|-MF|-MT|-MQ|-D|-U) value=: ; continue ;;
+        -I|-isystem|-iquote|-idirafter) value=:: ; continue ;;
+        -include|-imacros) keys=- value=: ; continue ;;
         -f*-prefix-map={tree}=*) space="$space ${{word%%=*}}={{tree}}=${{word##*=}}" ;;
         -f*-prefix-map={out}=*) space="$space ${{word%%=*}}={{out}}=${{word##*=}}" ;;
         -f*-prefix-map=*) space="$space $word" ;;
@@ -44,9 +74,14 @@ for word do
         -no-integrated-cpp|-fplugin*|-fprofile*|-fauto-profile*|-fuse-ld*|*coverage|-save-temps*|-fdump*|-f*-dump*|\\
         -fmodule*|-f*list=*|-frecord-gcc-switches|-gsplit-dwarf*|-time*|-ftime*|-d*|-v|-Q|-H|-E|-S|-M|-MM|-\\#*)
             exec "$compiler" "$@" ;;
-        -*) ;;
+        -I*) search "${{word#-I}}" ;;
+        -gcc*) keys=- ;;
+        -[DfgGmMnOpsUwW]*|-ansi|--target=*|--param=*) ;;
+        -*) keys=- ;;
+        ::*) search "$word" ;;
         :*) ;;
-        *.c|*.cc|*.cpp|*.cxx|*.C) source=$source+ ;;
+        */*.c|*/*.cc|*/*.cpp|*/*.cxx|*/*.C) source=$source+ ; search "${{word%/*}}" ;;
+        *.c|*.cc|*.cpp|*.cxx|*.C) source=$source+ ; search . ;;
         *) exec "$compiler" "$@" ;;
     esac
     value=
@@ -57,18 +92,17 @@ if [ "$compiles$source" != yes+ ] || [ -n "$others${{CCC_OVERRIDE_OPTIONS-}}" ];
 fi
 {settings}
 export CCACHE_NAMESPACE="$space"
-names={names} tree={tree}
-case $PWD/ in
-    *..*) names= ;;
-    "$tree"/*) ;;
-    *) names= ;;
-esac
 folders="${{CPATH+set}}${{C_INCLUDE_PATH+set}}${{CPLUS_INCLUDE_PATH+set}}${{OBJC_INCLUDE_PATH+set}}"
 if [ -n "$folders${{OBJCPLUS_INCLUDE_PATH+set}}" ]; then names= ; fi
 if [ -n "$names" ]; then
     # Of these variables only direct mode asks, and no compiler of C or C++ asks for this one.
     unset CCACHE_NODIRECT
-    export CCACHE_DIRECT=1 OBJCPLUS_INCLUDE_PATH="$names${{PWD#"$tree"}}"
+    if [ "$keys" = - ]; then
+        searched=
+    else
+        names=$keys
+    fi
+    export CCACHE_DIRECT=1 OBJCPLUS_INCLUDE_PATH="$names /$place" SEARCHED_FOLDERS="$searched"
 else
     unset CCACHE_DIRECT
     export CCACHE_NODIRECT=1
@@ -132,15 +166,27 @@ searches_fixed_folders() {{
         value=
     done
 }}
+is_searched() {{
+    [ -n "${{SEARCHED_FOLDERS-}}" ] || return 0
+    for folder in $SEARCHED_FOLDERS; do
+        case $1 in
+            "$folder"/*) return 0 ;;
+        esac
+    done
+    return 1
+}}
 found_known_names() {{
-    source=yes own=
+    source=yes own= here=
+    case $PWD in
+        "$tree"/*) here=${{PWD#"$tree/"}}/ ;;
+    esac
     for name in $names; do
         case $name in
             *..*) return 1 ;;
-            "$tree"/*) own="$own$name$IFS" ;;
+            "$tree"/*) own="$own$name$IFS" ; is_searched "${{name#"$tree/"}}" || return 1 ;;
             "$place"/*|{anybodys}) return 1 ;;
             /*) ;;
-            *) own="$own$name$IFS" ;;
+            *) own="$own$name$IFS" ; is_searched "$here${{name#./}}" || return 1 ;;
         esac
         if [ -z "$source" ]; then
             case ${{name##*/}} in
@@ -201,7 +247,15 @@ def render_front(
         tree=shlex.quote(str(tree)),
         out=shlex.quote(str(out)),
         names="" if names is None else names.digest,
+        below="" if names is None else "".join(_write_keys(names)),
     )
+
+
+def _write_keys(names: TreeNames) -> Iterator[str]:
+    """Give the cases of `search`. Where the root is searched, and where none is known, all of the tree counts."""
+    for folder, key in sorted(names.below.items()):
+        if folder:
+            yield f"        {shlex.quote(os.fsdecode(folder))}) key={key} ;;\n"
 
 
 def render_guard(*, tree: Path, folders: Path, reference: Path) -> str:

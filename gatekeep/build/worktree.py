@@ -28,6 +28,7 @@ import os
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 from types import TracebackType
@@ -48,7 +49,7 @@ from gatekeep.build.tree_files import (
     wait_for_next_tick,
     walk_tree,
 )
-from gatekeep.build.tree_names import TreeNames, digest_names
+from gatekeep.build.tree_names import TreeNames, name_tree
 from gatekeep.errors import GitEndedError, RepositoryError, RunnerError
 from gatekeep.tree.listing import EXECUTABLE, FILE, SYMLINK, decode_path, encode_path
 from gatekeep.tree.repository import GitRepository
@@ -94,7 +95,7 @@ class MaterialisedTree:
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
         self._accesses: Accesses | None = None
-        self._names_digest: tuple[str, str] | None = None
+        self._names: tuple[str, TreeNames] | None = None
         self._made_unread_at_ns = 0
         with self._on_this_machine("opened"):
             root.parent.mkdir(parents=True, exist_ok=True)
@@ -164,14 +165,10 @@ class MaterialisedTree:
             return None
         expanded = self._held.expanded
         folders = {path: stamp for path, stamp in self._stamps.items() if stat.S_ISDIR(stamp.mode)}
-        if self._names_digest is None or self._names_digest[0] != expanded.tree_id:
-            self._names_digest = (expanded.tree_id, digest_names(expanded.entries, folders))
-        return TreeNames(
-            digest=self._names_digest[1],
-            folders=tuple(folders),
-            links=tuple(path for path, entry in expanded.entries.items() if entry.mode == SYMLINK),
-            changed_ns=max(stamp.changed_ns for stamp in folders.values()),
-        )
+        changed_ns = max(stamp.changed_ns for stamp in folders.values())
+        if self._names is None or self._names[0] != expanded.tree_id:
+            self._names = (expanded.tree_id, name_tree(expanded.entries, folders, changed_ns=changed_ns))
+        return replace(self._names[1], changed_ns=changed_ns)
 
     def move_to(self, tree_id: str) -> int:
         """

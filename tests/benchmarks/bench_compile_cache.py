@@ -25,7 +25,7 @@ from pathlib import Path
 from gatekeep.build.command import CancelToken, SubprocessRunner
 from gatekeep.build.compile_cache import CompileCache, find_compile_cache
 from gatekeep.build.toolchain import DigestCache, ToolchainFacts
-from gatekeep.build.tree_names import TreeNames, digest_names
+from gatekeep.build.tree_names import TreeNames, name_tree
 from gatekeep.model.matrix import CacheWish, Toolchain
 from gatekeep.tree.listing import FILE, Entry
 from tests.repos import Content, GitFolder, clean_environment, make_repository
@@ -152,12 +152,12 @@ def find_cache(folder: Path) -> CompileCache:
     return found
 
 
-def name_tree(tree: Path) -> TreeNames:
+def list_names(tree: Path) -> TreeNames:
     """Tell its names as a worker's tree does."""
-    folders = [os.fsencode(folder.relative_to(tree)) for folder in (tree, *tree.rglob("*")) if folder.is_dir()]
+    folders = [b"", *(os.fsencode(folder.relative_to(tree)) for folder in tree.rglob("*") if folder.is_dir())]
     entries = {str(path.relative_to(tree)): Entry(FILE, "") for path in tree.rglob("*") if path.is_file()}
     changed_ns = max((tree / os.fsdecode(folder)).stat().st_ctime_ns for folder in folders)
-    return TreeNames(digest=digest_names(entries, folders), folders=tuple(folders), links=(), changed_ns=changed_ns)
+    return name_tree(entries, folders, changed_ns=changed_ns)
 
 
 class Ways:
@@ -188,7 +188,7 @@ class Ways:
                 tree=self._tree,
                 out=self._folder / "out",
                 tmp=self._folder / "tmp",
-                names=name_tree(self._tree) if name == "ours" else None,
+                names=list_names(self._tree) if name == "ours" else None,
             )
         linked = self._clean | {"PATH": f"{self._folder / 'links'}:{self._clean['PATH']}"}
         return {

@@ -38,12 +38,23 @@ SHADOW: Files = {"own/pins.h": b"#define PIN 2\n"}
 FALL = b"int f(int a) { switch (a) { case 1: a = 3;%s case 2: a = 4; } return a; }\n"
 
 
+PIN_2 = b"#define PIN 2\n"
+SUB_SHADOW: Files = {"src/sub/pins.h": PIN_2}
+FOLDED: Files = {
+    "src/a.c": b'#include "pins.h"\nint pin = PIN;\n',
+    "src/sub/x.h": b"\n",
+    "include/pins.h": b"#define PIN 1\n",
+    "own/other.h": b"\n",
+}
+FOLDED_LINE = LINE.replace("a.c", "src/a.c")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Case:
     """
     What changes between two jobs. `kinds` is how the cache serves the first job done again: d direct, p by the
     preprocessor, - not at all. `differs` is whether the two do not come to the same, for each compiler.
-    `shared`: the second worker finds what the first one has left.
+    `shared` is how it serves what the first worker has left to the second one, where not by `kinds`.
     """
 
     name: str
@@ -53,7 +64,7 @@ class Case:
     later_line: str | None = None
     kinds: str = "d"
     differs: tuple[str, ...] = ("gcc", "clang")
-    shared: bool = True
+    shared: str | None = None
 
 
 def including(text: bytes, files: Files) -> Files:
@@ -80,6 +91,45 @@ CASES = (
             b'#include "pins.h"', {"include/pins.h": b'#include "more/x.h"\n', "own/more/x.h": b"#define PIN 1\n"}
         ),
         change={"include/more/x.h": b"#define PIN 2\n"},
+    ),
+    *(
+        Case(
+            name=f"{name} of a source in a folder",
+            files={**FOLDED, **files},
+            line=line,
+            change=change,
+            kinds=kinds,
+            shared="-" if "DHEADER" in line else "p" if "PWD" in line else None,
+        )
+        for name, files, line, change, kinds in (
+            ("new header shadows", {}, FOLDED_LINE, SHADOW, "d"),
+            ("new header beside it", {}, FOLDED_LINE, {"src/pins.h": b"#define PIN 2\n"}, "d"),
+            ("new header by an absolute path", {}, FOLDED_LINE.replace("-Iown", "-I $PWD/own"), SHADOW, "d"),
+            ("new header by a path with a dot", {}, FOLDED_LINE.replace("-Iown", "-I ./own/"), SHADOW, "d"),
+            ("new header in a longer way", {}, FOLDED_LINE.replace("-Iown", "-I src/./sub"), SUB_SHADOW, "d"),
+            ("new header in the working folder", {}, FOLDED_LINE.replace("-Iown", "-I."), {"pins.h": PIN_2}, "d"),
+            (
+                "forced include",
+                {"include/late.h": b"#define PIN 1\n"},
+                FOLDED_LINE.replace("-Iown", "-include late.h"),
+                {"late.h": PIN_2},
+                "d",
+            ),
+            (
+                "header beside one of no searched folder",
+                {"other/x.h": b'#include "pins.h"\n', "src/a.c": b"#include HEADER\nint pin = PIN;\n"},
+                FOLDED_LINE.replace("-Iown", '"-DHEADER=\\"$PWD/other/x.h\\""'),
+                {"other/pins.h": PIN_2},
+                "p",
+            ),
+            (
+                "new header where another folder is the working folder",
+                {f"sub/{path}": content for path, content in FOLDED.items()},
+                f"cd sub && {FOLDED_LINE}",
+                {"sub/own/pins.h": PIN_2},
+                "d",
+            ),
+        )
     ),
     Case(
         name="new symlink shadows",
@@ -265,7 +315,7 @@ CASES = (
         line="cp a.c $OUT/b.c; $CC -c -Iinclude $OUT/b.c -o $OUT/a.o",
         later_line="cp a.c $OUT/b.c; echo '#define PIN 2' >$OUT/pins.h; $CC -c -Iinclude $OUT/b.c -o $OUT/a.o",
         change={},
-        shared=False,
+        shared="-",
         kinds="p",
     ),
     Case(
@@ -325,13 +375,34 @@ def test_everything_is_as_without_the_cache(case: Case, compiler: str, history: 
         worker = history.add_worker()
         worker.move_to(before)
         first = worker.run(case.line, words, cached=False)
-        assert worker.check(case.line, words, times=2) == (case.kinds if number and case.shared else "-") + case.kinds
+        served = (case.shared or case.kinds) if number else "-"
+        assert worker.check(case.line, words, times=2) == served + case.kinds
         worker.move_to(after)
         later = worker.run(later_line, words, cached=False)
         assert (later.shows != first.shows) == (compiler in case.differs)
         worker.check(later_line, words, times=2)
         worker.move_to(before)
         assert worker.check(case.line, words) == case.kinds
+
+
+ELSEWHERE: Mapping[str, Files] = {
+    "header": {"other/pins.h": PIN_2},
+    "folder": {"boards/new/board.c": b"int board;\n"},
+    "header beside the folders": {"more.h": PIN_2},
+}
+
+
+@pytest.mark.parametrize("change", ELSEWHERE.values(), ids=list(ELSEWHERE))
+def test_names_where_nobody_searches_change_nothing(change: Files, compiler: str, history: TreeHistory) -> None:
+    """So a board that is added costs the others nothing; where the whole tree is searched, it does."""
+    words = COMPILERS[compiler]
+    before, after = history.commit({**FOLDED, **BASE}), history.commit(change)
+    worker = history.add_worker()
+    for line, kind in ((FOLDED_LINE, "d"), (LINE, "p")):
+        worker.move_to(before)
+        worker.check(line, words, times=2)
+        worker.move_to(after)
+        assert worker.check(line, words) == kind
 
 
 WRITES = {
