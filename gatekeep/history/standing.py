@@ -120,7 +120,7 @@ def _join(before: Sequence[Run], after: Sequence[Run], at: int) -> tuple[Run, ..
     """
     kept = before[: bisect_left(before, at, key=lambda run: run.first)]
     if kept and after and after[0].first <= kept[-1].last + 1 and after[0].stood_as(kept[-1]):
-        joined = after[0]._replace(first=kept[-1].first, first_evidence_id=kept[-1].first_evidence_id)
+        joined = kept[-1]._replace(last=after[0].last, evidence_id=after[0].evidence_id)
         return (*kept[:-1], joined, *after[1:])
     return (*kept, *after)
 

@@ -1,20 +1,20 @@
 """
-A standing to plain JSON values and back: all runs as columns of packed numbers, each set of regions once.
+A standing to plain JSON values and back: all runs as columns of packed numbers.
 
-Over years there are some 75,000 runs; as numbers that are read from text they took a fifth of all that a site takes
-after one more commit.
+Over years there are some 50,000 runs; as numbers that are read from text they took a fifth of all that a site takes
+after one more commit. Their regions stand in two tables: one that is written as it was read, and one of what is new
+since, which is put to it when it has grown large.
 """
 
 from __future__ import annotations
 
-import sys
-from array import array
-from base64 import b64decode, b64encode
 from collections.abc import Collection, Iterator, Sequence
-from itertools import chain, islice
+from itertools import islice
 from operator import ne
 from typing import Any, TypeVar
 
+from gatekeep.history.kept_regions import KeptRegions, RegionTable, encode_regions
+from gatekeep.history.packed import pack, unpack
 from gatekeep.history.standing import Standing
 from gatekeep.model.evidence import RegionUse
 from gatekeep.model.health import Run, State
@@ -22,7 +22,8 @@ from gatekeep.model.health import Run, State
 _STATES = tuple(State)
 #: By identity: an enumeration computes its members' hashes in Python, seventy thousand times.
 _NUMBERS = {id(state): number for number, state in enumerate(_STATES)}
-_CODE = "q"
+#: New regions are kept by themselves up to this share of the table, and so many in any case.
+_NEW_SHARE, _NEW_AT_LEAST = 0.25, 1000
 _Value = TypeVar("_Value")
 
 
@@ -31,46 +32,32 @@ def encode_standing(standing: Standing) -> dict[str, Any]:
     runs = [run for line in standing.runs.values() for run in line]
     # Turned by the interpreter at once: attribute by attribute took thrice as long.
     firsts, lasts, first_ids, last_ids, states, regions, warning_counts = zip(*runs, strict=True) if runs else [()] * 7
-    # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
-    each = {id(uses): uses for uses in regions}
-    numbers = {identity: number for number, identity in enumerate(each)}
+    tables, places = _encode_tables(regions)
     columns = {
-        "first": _pack(firsts),
-        "last": _pack(lasts),
-        "first_evidence": _pack(first_ids),
-        "evidence": _pack(last_ids),
-        "state": _pack([_NUMBERS[id(state)] for state in states]),
-        "regions": _pack([numbers[id(uses)] for uses in regions]),
-        "warnings": _pack(warning_counts),
+        "first": pack(firsts),
+        "last": pack(lasts),
+        "first_evidence": pack(first_ids),
+        "evidence": pack(last_ids),
+        "state": pack([_NUMBERS[id(state)] for state in states]),
+        "regions": pack(places),
+        "warnings": pack(warning_counts),
     }
     counts = {target: len(line) for target, line in standing.runs.items()}
-    return {"marks": standing.marks, "regions": _encode_regions(each.values()), "counts": counts, "runs": columns}
+    return {"marks": standing.marks, "regions": tables, "counts": counts, "runs": columns}
 
 
-def _encode_regions(regions: Collection[tuple[RegionUse, ...]]) -> dict[str, Any]:
-    """Each use once, and of what a use is of (all but how much is used) each once: thousands of builds share few."""
-    uses = {use: number for number, use in enumerate(dict.fromkeys(chain.from_iterable(regions)))}
-    kinds: dict[tuple[Any, ...], int] = {}
-    of = [kinds.setdefault((name, *rest), len(kinds)) for name, _, *rest in uses]
-    return {
-        "kinds": list(kinds),
-        "of": _pack(of),
-        "used": _pack([use.used_bytes for use in uses]),
-        "counts": _pack([len(entry) for entry in regions]),
-        "uses": _pack([uses[use] for use in chain.from_iterable(regions)]),
-    }
-
-
-def _decode_regions(document: dict[str, Any]) -> list[tuple[RegionUse, ...]]:
-    kinds = [(name, capacity_bytes, reserve, flash) for name, capacity_bytes, reserve, flash in document["kinds"]]
-    known = [
-        RegionUse(name, used_bytes, capacity_bytes, reserve_bytes, flash)
-        for used_bytes, (name, capacity_bytes, reserve_bytes, flash) in zip(
-            _unpack(document["used"]), map(kinds.__getitem__, _unpack(document["of"])), strict=True
-        )
-    ]
-    uses = map(known.__getitem__, _unpack(document["uses"]))
-    return _cut(uses, _unpack(document["counts"]))
+def _encode_tables(regions: Sequence[Sequence[RegionUse]]) -> tuple[list[dict[str, Any]], list[int]]:
+    """Give the tables, and for each of the regions its place in them, one table after the other."""
+    old = next((uses.table for uses in regions if isinstance(uses, KeptRegions)), None)
+    # By identity: readers give equal regions as one value nearly always, and a few repetitions do no harm.
+    new = {id(uses): uses for uses in regions if type(uses) is not KeptRegions or uses.table is not old}
+    if old is None or len(new) > max(_NEW_AT_LEAST, _NEW_SHARE * len(old)):
+        old, new = None, {id(uses): uses for uses in regions}
+    start = len(old) if old is not None else 0
+    numbers = {identity: number for number, identity in enumerate(new, start)}
+    places = [uses.at if (at := numbers.get(id(uses))) is None else at for uses in regions]  # type: ignore[attr-defined]  # all others are of the old table
+    tables = [encode_regions(new.values())]
+    return ([old.document, *tables] if old is not None else tables), places
 
 
 def decode_standing(document: dict[str, Any]) -> Standing:
@@ -80,20 +67,22 @@ def decode_standing(document: dict[str, Any]) -> Standing:
     Raises:
         KeyError, TypeError, ValueError, IndexError: It is something else.
     """
-    regions, columns = _decode_regions(document["regions"]), document["runs"]
+    old, *others = map(RegionTable, document["regions"])
+    regions: list[Sequence[RegionUse]] = [KeptRegions(old, at) for at in range(len(old))]
+    regions += [table.read(at) for table in others for at in range(len(table))]
+    columns, counts = document["runs"], document["counts"]
     if len({len(text) for text in columns.values()}) > 1:
         raise ValueError("the columns are not of one length")
     runs = map(
         Run,
-        _unpack(columns["first"]),
-        _unpack(columns["last"]),
-        _unpack(columns["first_evidence"]),
-        _unpack(columns["evidence"]),
-        map(_STATES.__getitem__, _unpack(columns["state"])),
-        map(regions.__getitem__, _unpack(columns["regions"])),
-        _unpack(columns["warnings"]),
+        unpack(columns["first"]),
+        unpack(columns["last"]),
+        unpack(columns["first_evidence"]),
+        unpack(columns["evidence"]),
+        map(_STATES.__getitem__, unpack(columns["state"])),
+        map(regions.__getitem__, unpack(columns["regions"])),
+        unpack(columns["warnings"]),
     )
-    counts = document["counts"]
     lines = dict(zip(counts, _cut(runs, counts.values()), strict=True))
     return Standing(runs=lines, marks=tuple((commit_id, stamp) for commit_id, stamp in document["marks"]))
 
@@ -104,19 +93,3 @@ def _cut(values: Iterator[_Value], counts: Collection[int]) -> list[tuple[_Value
     if next(values, None) is not None or any(map(ne, map(len, pieces), counts)):
         raise ValueError("not as many as their counts say")
     return pieces
-
-
-def _pack(numbers: Sequence[int]) -> str:
-    """Eight bytes a number, least byte first, as base64."""
-    packed = array(_CODE, numbers)
-    if sys.byteorder == "big":
-        packed.byteswap()
-    return b64encode(packed).decode("ascii")
-
-
-def _unpack(text: str) -> list[int]:
-    packed = array(_CODE)
-    packed.frombytes(b64decode(text, validate=True))
-    if sys.byteorder == "big":
-        packed.byteswap()
-    return packed.tolist()

@@ -4,6 +4,7 @@ What the health site is made from: every target over the commits of one branch, 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import Enum
@@ -89,7 +90,7 @@ class Run(NamedTuple):
     first_evidence_id: int
     evidence_id: int
     state: State
-    regions: tuple[RegionUse, ...] = ()
+    regions: Sequence[RegionUse] = ()
     warning_count: int = 0
 
     def stood_as(self, other: Run) -> bool:
