@@ -100,7 +100,12 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     with open_edges(repository, store=store, verbose=False) as edges:
         check = edges.start.beside(lambda: edges.check_store(contents=False))
         sources = gather_sources(edges, branch, matrix)
-        gathered, done = show_site(edges.store, edges.folder, sources, out, url, check.result)
+
+        def await_check() -> None:
+            check.result()
+            edges.start.end_threads()
+
+        gathered, done = show_site(edges.store, edges.folder, sources, out, url, await_check)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(

@@ -89,6 +89,10 @@ class Start:
         """Do a step in a thread."""
         return self._threads.submit(step)
 
+    def end_threads(self) -> None:
+        """Wait for what was asked; nothing is done beside any more. With threads no process can be copied safely."""
+        self._threads.shutdown(wait=True)
+
     def look_at_machine(self, edges: Edges, place: Path) -> Future[MachineFacts]:
         """Try, once a run and folder, what builds in workplaces of that folder need to know."""
         found = self._machine.get(place)

@@ -138,6 +138,22 @@ def test_health_of_a_tree_that_was_never_built_says_so(tree: Tree, tmp_path: Pat
     assert "were never built" in (tmp_path / "site" / "index.html").read_text()
 
 
+def test_pages_are_rendered_by_two_processes(tree: Tree, tmp_path: Path) -> None:
+    """A thread that is left over from the start would keep the process from making a copy of itself."""
+    (tree.folder / "matrix.yml").write_text(MATRIX.replace("skaw: ", "skaw: , holm: , wick: "))
+    tree.commit("First light")
+    program = (
+        "import sys; sys.addaudithook(lambda what, _: what == 'os.fork' and print(what, file=sys.stderr)); "
+        "from gatekeep.cli.main import run; sys.exit(run(sys.argv[1:]))"
+    )
+    command = ["health", "--repository", str(tree.folder), "--out", str(tmp_path / "site")]
+    done = subprocess.run([sys.executable, "-c", program, *command], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    cores = len(os.sched_getaffinity(0))
+    # Once for the targets' twelve files; fewer are rendered sooner than a process is copied.
+    assert done.stderr.splitlines().count("os.fork") == (1 if cores > 1 else 0)
+
+
 def test_health_refuses_an_unknown_branch(tree: Tree, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     tree.commit("Import")
     out = tmp_path / "site"
