@@ -268,7 +268,7 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         evidence=evidence,
         tags=sources.tags,
         logs=_load_logs(folder, standing.runs, evidence),
-        outlooks=list_outlooks(standing.runs, commits, past.forecasts),
+        outlooks=list_outlooks(standing.runs, commits, past.forecasts, known_count=standing.known_count),
         sweeps=sources.sweeps,
         side_commits=sources.side_commits,
         changes_from=start,

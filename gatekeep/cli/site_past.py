@@ -34,7 +34,7 @@ class SitePast:
     """What is known before a site is written, and what is to be known after it; `standing` is None at first."""
 
     standing: Standing | None = None
-    forecasts: Known = field(default_factory=dict)
+    forecasts: Known = field(default_factory=Known)
     notes: PageNotes = field(default_factory=PageNotes)
 
 
@@ -57,7 +57,7 @@ def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
         pages = document["pages"]
         return SitePast(
             standing=decode_standing(document["standing"]),
-            forecasts=document["forecasts"],
+            forecasts=Known(answers=document["forecasts"]["answers"], asked=document["forecasts"]["asked"]),
             notes=PageNotes(commits=pages["commits"], runs=pages["runs"], border=pages["border"]),
         )
     except (OSError, KeyError, TypeError, ValueError, IndexError):
@@ -71,7 +71,7 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
     document: dict[str, Any] = {
         "key": _make_key(about),
         "standing": encode_standing(past.standing),
-        "forecasts": past.forecasts,
+        "forecasts": {"answers": past.forecasts.answers, "asked": past.forecasts.asked},
         "pages": {"commits": past.notes.commits, "runs": past.notes.runs, "border": past.notes.border},
     }
     body = json.dumps(document, separators=(",", ":")).encode("ascii")

@@ -8,8 +8,9 @@ every commit: a few more points at the same size hardly move a slope over half a
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from typing import Any
@@ -23,8 +24,18 @@ _DAY_S = 86400.0
 _UNKNOWN = -1
 _RENEWED_DAYS = 7.0
 
-#: Answers as plain JSON values, by the digest of what they were computed from.
-Known = dict[str, list[list[Any]]]
+
+@dataclass(slots=True, kw_only=True)
+class Known:
+    """
+    Answers of an earlier time as plain JSON values.
+
+    `answers` by the digest of what they were computed from; `asked` by target: the commit that it looked back from, the
+    digest of its present, and that of its answer.
+    """
+
+    answers: dict[str, list[list[Any]]] = field(default_factory=dict)
+    asked: dict[str, list[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +54,11 @@ class _Present:
 
 
 def list_outlooks(
-    runs: Mapping[str, Sequence[Run]], commits: Sequence[Commit], known: Known | None = None
+    runs: Mapping[str, Sequence[Run]],
+    commits: Sequence[Commit],
+    known: Known | None = None,
+    *,
+    known_count: int = 0,
 ) -> dict[str, tuple[Outlook, ...]]:
     """
     Ask for every flash region of every target's newest image when it reaches its reserve.
@@ -51,8 +66,9 @@ def list_outlooks(
     Args:
         runs: By target.
         commits: The branch, oldest first.
-        known: Answers of an earlier time, by what they were computed from; afterwards those of this time, and no
-            others. The answer is the same with and without it.
+        known: Answers of an earlier time; afterwards those of this time, and no others. The answer is the same with
+            and without it.
+        known_count: So many first commits, and all runs up to there, are as they were at that time.
 
     Returns:
         By target, in the order of its regions; targets of which nothing can be said are left out.
@@ -71,20 +87,28 @@ def list_outlooks(
         where = hashlib.sha256(repr((shown, [at - first for at in positions])).encode()).hexdigest()
         return _Present(first, positions, shown, where)
 
-    earlier, fresh = dict(known or {}), {} if known is None else known
-    fresh.clear()
+    earlier, fresh = known or Known(), Known()
     found: dict[str, tuple[Outlook, ...]] = {}
     for target, line in runs.items():
         image = next((run for run in reversed(line) if run.regions), None)
         if image is None:
             continue
         now = present(_find_present(target, image, days))
-        recent = [run for run in line if run.last >= now.first and run.first <= now.positions[-1]]
-        key = _make_key(image, recent, now)
-        outlooks = _decode(earlier[key]) if key in earlier else _list_regions(recent, image, now)
-        fresh[key] = _encode(outlooks)
+        last = now.positions[-1]
+        begin = bisect_left(line, now.first, key=lambda run: run.last)
+        recent = line[begin : bisect_right(line, last, key=lambda run: run.first)]
+        commit_id, digest, key = earlier.asked.get(target, ("", "", ""))
+        # What it looked back on then is as it was: to read the sizes for the digest takes longer than all else here.
+        if not (last < known_count and (commit_id, digest) == (commits[last].commit_id, now.digest)):
+            key = _make_key(image, recent, now)
+        answer = earlier.answers.get(key)
+        outlooks = _decode(answer) if answer is not None else _list_regions(recent, image, now)
+        fresh.answers[key] = _encode(outlooks)
+        fresh.asked[target] = [commits[last].commit_id, now.digest, key]
         if outlooks:
             found[target] = outlooks
+    if known is not None:
+        known.answers, known.asked = fresh.answers, fresh.asked
     return found
 
 

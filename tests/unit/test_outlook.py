@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import random
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import timedelta
 
 import pytest
@@ -96,7 +96,7 @@ def test_what_nothing_built_since_is_renewed_once_a_week():
 
 def test_what_is_remembered_changes_no_answer():
     drawn = random.Random(3)
-    known: Known = {}
+    known = Known()
     for count in range(40, 60):
         commits = make_line(count)
         runs = {
@@ -106,10 +106,29 @@ def test_what_is_remembered_changes_no_answer():
             for number in range(drawn.randrange(3, 8))
         }
         # As it comes back from a file.
-        known = json.loads(json.dumps(known))
+        known = Known(**json.loads(json.dumps(asdict(known))))
         assert list_outlooks(runs, commits, known) == list_outlooks(runs, commits)
-        assert list_outlooks(runs, commits, known) == list_outlooks(runs, commits)
-        assert len(known) <= len(runs)
+        assert list_outlooks(runs, commits, known, known_count=count) == list_outlooks(runs, commits)
+        assert len(known.answers) <= len(runs)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_was_asked_of_commits_that_stay_needs_no_digest(seed: int):
+    """Sizes change from any commit on, and what is said to be as it was is."""
+    drawn = random.Random(seed)
+    commits = make_line(120)
+    sizes = [1000 + 8 * at + drawn.randrange(6) for at in range(120)]
+    known, before = Known(), 0
+    for _ in range(12):
+        changed = drawn.randrange(120)
+        sizes[changed] += drawn.choice((0, 60, 200))
+        count = drawn.randrange(40, 120)
+        runs = {"arm/mere": make_runs([(at, at, sizes[at] if at % 9 else None) for at in range(count)])}
+        # Once built, and never since.
+        runs["arm/holm"] = make_runs([*((at, at, sizes[at]) for at in range(30)), (30, count - 1, sizes[30])])
+        stays = min(changed, before, count)
+        assert list_outlooks(runs, commits[:count], known, known_count=stays) == list_outlooks(runs, commits[:count])
+        before = count
 
 
 def test_a_target_without_an_image_has_no_outlook():
