@@ -58,7 +58,12 @@ def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
         return SitePast(
             standing=decode_standing(document["standing"]),
             forecasts=Known(answers=document["forecasts"]["answers"], asked=document["forecasts"]["asked"]),
-            notes=PageNotes(commits=pages["commits"], runs=pages["runs"], border=pages["border"]),
+            notes=PageNotes(
+                commits=pages["commits"],
+                runs=pages["runs"],
+                articles={name: (digest, text) for name, (digest, text) in pages["articles"].items()},
+                border=pages["border"],
+            ),
         )
     except (OSError, KeyError, TypeError, ValueError, IndexError):
         return SitePast()
@@ -72,7 +77,12 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
         "key": _make_key(about),
         "standing": encode_standing(past.standing),
         "forecasts": {"answers": past.forecasts.answers, "asked": past.forecasts.asked},
-        "pages": {"commits": past.notes.commits, "runs": past.notes.runs, "border": past.notes.border},
+        "pages": {
+            "commits": past.notes.commits,
+            "runs": past.notes.runs,
+            "articles": past.notes.articles,
+            "border": past.notes.border,
+        },
     }
     body = json.dumps(document, separators=(",", ":")).encode("ascii")
     part = folder / f".{_FILE}-{secrets.token_hex(8)}"

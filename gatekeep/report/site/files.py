@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from bisect import bisect_left
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
@@ -26,6 +26,7 @@ from gatekeep.report.site.page import list_assets
 from gatekeep.report.site.pages import (
     NEWEST_CHANGES,
     SYMBOLS_SHOWN,
+    render_article,
     render_commit_page,
     render_front_page,
     render_port_page,
@@ -47,13 +48,26 @@ class SiteFile:
     is_earlier: bool = False
 
 
+def _do_all(count: int, do: Callable[[int], str]) -> list[str]:
+    return [do(number) for number in range(count)]
+
+
+#: Does so many pieces of work, by number, and gives what each gave.
+Share = Callable[[int, Callable[[int], str]], list[str]]
+
+
 def iter_files(health: Health, address: str = "", notes: PageNotes | None = None) -> Iterator[SiteFile]:
     """Give every file of the site, as `iter_stages` does."""
     for stage in iter_stages(health, address, notes if notes is not None else PageNotes()):
         yield from stage
 
 
-def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequence[SiteFile]]:
+def iter_stages(
+    health: Health,
+    address: str,
+    notes: PageNotes,
+    share: Share = _do_all,
+) -> Iterator[Sequence[SiteFile]]:
     """
     Give every file of the site, what is linked to before what links to it, the front page last.
 
@@ -64,6 +78,7 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequ
         health: What is shown.
         address: As for `write_site`.
         notes: What is known from an earlier run, of `health.earlier_pages` at least; afterwards, what is known now.
+        share: Renders parts of pages, in any order or at once.
     """
     border = last_step_of_axis(len(health.commits))
     if notes.border != border:
@@ -88,7 +103,8 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Sequ
         for target, digest in zip(port.targets, pages[port.port.name], strict=True)
         for file in _list_target_files(frame, target, digest)
     ]
-    yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name])]
+    _renew_articles(health, notes, pages, share)
+    yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name], notes)]
     newest = [digest for port in health.ports for digest in pages[port.port.name]]
     sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep, health.warned)
     whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], sweeps)
@@ -148,9 +164,31 @@ def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tupl
     )
 
 
-def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str]) -> tuple[SiteFile, ...]:
+def _renew_articles(
+    health: Health,
+    notes: PageNotes,
+    pages: Mapping[str, Sequence[str]],
+    share: Share,
+) -> None:
+    """Render anew what ports' pages show of those targets that are not as they were."""
+    earlier, notes.articles = notes.articles, {}
+    due: list[tuple[TargetHealth, int]] = []
+    for port in health.ports:
+        for number, (target, digest) in enumerate(zip(port.targets, pages[port.port.name], strict=True), 1):
+            place = _digest(digest, number)
+            known = earlier.get(target.name)
+            if known is None or known[0] != place:
+                due.append((target, number))
+            notes.articles[target.name] = known if known is not None and known[0] == place else (place, "")
+    rendered = share(len(due), lambda at: render_article(health, *due[at]))
+    for (target, _), text in zip(due, rendered, strict=True):
+        notes.articles[target.name] = (notes.articles[target.name][0], text)
+
+
+def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], notes: PageNotes) -> tuple[SiteFile, ...]:
     health, address, name = frame.health, frame.address, port.port.name
     events = [target.events for target in port.targets]
+    articles = [notes.articles[target.name][1] for target in port.targets]
     return (
         SiteFile(
             path=names.feed_path(name),
@@ -163,7 +201,9 @@ def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str]) -> t
             render=partial(render_port_badge, port),
         ),
         SiteFile(
-            path=names.port_page(name), digest=_digest(list(pages)), render=partial(render_port_page, health, port)
+            path=names.port_page(name),
+            digest=_digest(list(pages)),
+            render=partial(render_port_page, health, port, articles),
         ),
     )
 

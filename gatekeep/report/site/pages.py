@@ -5,7 +5,10 @@ The pages: each a pure function of health values.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+
+from markupsafe import Markup
 
 from gatekeep.model.change import Commit
 from gatekeep.model.health import (
@@ -128,13 +131,27 @@ def _brief_commit(commit: Commit) -> Commit:
     return replace(commit, subject=subject, author_name=name)
 
 
-def render_port_page(health: Health, port: PortHealth) -> str:
-    """Render one port's page."""
+def render_article(health: Health, target: TargetHealth, number: int) -> str:
+    """Render what a port's page shows of a target, the so many'th of its port."""
+    return render("article.html.j2", **_frame(health, "../"), target=target, n=number)
+
+
+def render_port_page(health: Health, port: PortHealth, articles: Sequence[str] | None = None) -> str:
+    """Render one port's page; `articles` are those of its targets, where `render_article` has given them before."""
+    if articles is None:
+        articles = [render_article(health, target, number) for number, target in enumerate(port.targets, 1)]
     events = sorted(
         (event for target in port.targets for event in target.events),
         key=lambda event: (-health.position_of(event.commit), event.target),
     )
-    return render("port.html.j2", **_frame(health, "../"), port=port, events=events[:_EVENTS_SHOWN])
+    return render(
+        "port.html.j2",
+        **_frame(health, "../"),
+        port=port,
+        # Markup of our own: what is in it was escaped where it was put together.
+        articles=[Markup(article) for article in articles],  # noqa: S704 - see above
+        events=events[:_EVENTS_SHOWN],
+    )
 
 
 def render_target_page(health: Health, target: TargetHealth) -> str:

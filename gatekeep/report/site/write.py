@@ -21,6 +21,7 @@ import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from gatekeep.errors import StoreError, UsageError
@@ -106,7 +107,7 @@ def _write(health: Health, out: Path, address: str, notes: PageNotes, workers: i
     _drop_parts(folders)
     entries: dict[str, _Entry] = {}
     written_count = 0
-    for stage in iter_stages(health, address, notes):
+    for stage in iter_stages(health, address, notes, partial(share_work, workers=workers)):
         fresh: list[SiteFile] = []
         for file in stage:
             before = known.get(file.path)
