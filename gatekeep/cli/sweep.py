@@ -275,7 +275,7 @@ class _Night:
         except RepositoryError as error:
             self._remarks.append(f"the commits of the branch are not recorded: {error}")
             return
-        record_mainline(self._edges.store, commits, rewritten=True)
+        record_mainline(self._edges.store, commits)
 
     def _plan(self, stored: Iterable[Evidence]) -> Plan:
         return plan_change(

@@ -56,7 +56,6 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         folder = options.keep or Path(scratch, "great")
         make_great_store(folder, targets=options.targets, commits=options.commits, share=options.built)
-        commit_count = len(list_commits(folder))
         (folder / STORE / "site-past.json").unlink(missing_ok=True)
         out = Path(scratch) / "site"
         first = measure(folder, out)
@@ -69,6 +68,7 @@ def main() -> int:
         night = measure(folder, out)
         front_bytes = (out / "index.html").stat().st_size
         page_count = sum(1 for _ in out.rglob("*.html"))
+        commit_count = len(list_commits(folder))
         database = folder / STORE / DATABASE
         with SqliteStore(database) as store:
             sweep_count = len(list_sweeps(store))

@@ -72,7 +72,7 @@ def append(folder: Path, store: SqliteStore, share: float) -> tuple[Clock, Clock
             for entry in step.built:
                 building.time(1, partial(store.add, entry))
             if step.swept is not None:
-                record_mainline(store, commits, rewritten=True)
+                record_mainline(store, commits)
                 sweep = begin_sweep(store, step.commit, step.commit.committed_at)
                 sink = SweepSink(store, sweep.sweep_id)
                 for entry in step.swept:

@@ -203,7 +203,7 @@ def fill(store: SqliteStore, folder: Path, steps: Iterable[Step], commits: Seque
             writer.flush(connection)
         for step in some:
             write_logs(folder, step, last_at)
-    record_mainline(store, commits, rewritten=True)
+    record_mainline(store, commits)
 
 
 class BulkWriter:
@@ -335,7 +335,7 @@ def write_step(store: SqliteStore, step: Step, commits: Sequence[Commit]) -> Non
         store.add(entry)
     if step.swept is None:
         return
-    record_mainline(store, commits, rewritten=True)
+    record_mainline(store, commits)
     sweep = begin_sweep(store, step.commit, step.commit.committed_at)
     sink = SweepSink(store, sweep.sweep_id)
     for entry in step.swept:

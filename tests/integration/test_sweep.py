@@ -149,7 +149,7 @@ def test_what_broke_between_two_sweeps_is_named_with_its_commit(kelp: Kelp) -> N
             [("cortex-m/buoy", Turn.WARNED, kelp.repository.ask("rev-parse", "main"))],
         ]
         assert [commit.commit_id for commit in load_mainline(store)][:3:2] == [kelp.base, warned]
-        outcomes = [point.outcome for point in load_timeline(store, "riscv/float")]
+        outcomes = [point.outcome for point in load_timeline(store, "riscv/float", load_mainline(store))]
         assert (outcomes[0], outcomes[-1]) == ("built", "built")
         assert "broken" in outcomes
 

@@ -66,24 +66,21 @@ def test_the_main_branch_comes_back_in_order_and_grows(tmp_path: Path) -> None:
     path = tmp_path / "evidence.db"
     with SqliteStore(path) as store:
         assert load_mainline(store) == ()
-        assert record_mainline(store, commits[:3])
-        assert record_mainline(store, commits[3:], after=commits[2].commit_id)
+        record_mainline(store, commits[:3])
+        record_mainline(store, commits)
         # What another process has recorded already, in part or whole.
-        assert record_mainline(store, commits[1:4], after=commits[0].commit_id)
+        record_mainline(store, commits[:4])
+        record_mainline(store, commits)
     with SqliteStore(path) as store:
         assert load_mainline(store) == tuple(commits)
-        with pytest.raises(StoreError, match="the store does not know commit 9999999999 of the main branch"):
-            record_mainline(store, commits, after="9" * 40)
 
 
-def test_another_branch_is_not_taken_for_the_main_one_unless_it_is_said(tmp_path: Path) -> None:
+def test_of_another_branch_what_is_not_on_it_is_forgotten(tmp_path: Path) -> None:
     commits = make_commits(4)
     side = [*commits[:2], *make_commits(2, first=2, salt=" of a side branch")]
     with SqliteStore(tmp_path / "evidence.db") as store:
         record_mainline(store, commits)
-        assert not record_mainline(store, side)
-        assert load_mainline(store) == tuple(commits)
-        assert record_mainline(store, side[:3], rewritten=True)
+        record_mainline(store, side[:3])
         assert load_mainline(store) == tuple(side[:3])
 
 
@@ -103,8 +100,7 @@ def test_a_timeline_has_what_was_built_and_what_was_carried_in_order(tmp_path: P
         store.add(last)
         store.add_carried([carried_to(commits[1], first)])
         store.add(built_at(commits[2], target="arm/mere"))
-        record_mainline(store, commits)
-        points = load_timeline(store, "riscv64/vale")
+        points = load_timeline(store, "riscv64/vale", commits)
         assert [(p.position, p.commit, p.outcome, p.warning_count, p.elapsed_s, p.is_carried) for p in points] == [
             (0, commits[0], "built", 1, 0.25, False),
             (1, commits[1], "built", 1, 0.25, True),
@@ -118,25 +114,30 @@ def test_a_clean_build_counts_before_what_was_carried_and_the_newer_key_before_t
     commits = make_commits(2)
     first = built_at(commits[0])
     with SqliteStore(tmp_path / "evidence.db") as store:
-        record_mainline(store, commits)
         store.add(first)
         store.add_carried([carried_to(commits[1], first)])
         store.add(built_at(commits[1], outcome=BROKEN))
-        assert [(p.outcome, p.is_carried) for p in load_timeline(store, first.target)] == [
+        assert [(p.outcome, p.is_carried) for p in load_timeline(store, first.target, commits)] == [
             ("built", False),
             ("broken", False),
         ]
         store.add(built_at(commits[1], key="4" * 64))
-        assert [p.outcome for p in load_timeline(store, first.target)] == ["built", "built"]
+        assert [p.outcome for p in load_timeline(store, first.target, commits)] == ["built", "built"]
+
+
+def test_a_timeline_shows_what_a_first_gate_built_before_anything_was_swept_or_carried(tmp_path: Path) -> None:
+    (commit,) = make_commits(1)
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        store.add(built_at(commit))
+        assert [(p.position, p.outcome) for p in load_timeline(store, "riscv64/vale", [commit])] == [(0, "built")]
 
 
 def test_a_reverted_tree_is_one_result_at_two_commits(tmp_path: Path) -> None:
     commits = make_commits(3)
     commits[2] = replace(commits[2], tree_id=commits[0].tree_id)
     with SqliteStore(tmp_path / "evidence.db") as store:
-        record_mainline(store, commits)
         store.add(built_at(commits[0]))
-        assert [point.position for point in load_timeline(store, "riscv64/vale")] == [0, 2]
+        assert [point.position for point in load_timeline(store, "riscv64/vale", commits)] == [0, 2]
 
 
 def test_equal_details_are_kept_once(tmp_path: Path) -> None:
@@ -222,14 +223,13 @@ def test_a_build_past_its_limit_is_kept_for_people_and_known_to_nobody(tmp_path:
         assert store.list_newest() == ()
         # The sweep goes on with it, and builds it again.
         assert list_swept(store, sweep.sweep_id) == ()
-        record_mainline(store, [commit])
-        (point,) = load_timeline(store, slow.target)
+        (point,) = load_timeline(store, slow.target, [commit])
         assert load_evidence(store, [point.evidence_id], whole=True)[point.evidence_id] == replace(slow, read_set=None)
         with pytest.raises(StoreError, match="the build of riscv64/vale that was carried from is not there"):
             store.add_carried([carried_to(make_commits(1, salt="other")[0], slow)])
         # Under another toolchain: the tree came out all the same.
         store.add(built_at(commit, key="4" * 64))
-        assert [point.outcome for point in load_timeline(store, slow.target)] == ["built"]
+        assert [point.outcome for point in load_timeline(store, slow.target, [commit])] == ["built"]
         assert load_last_known(store, sweep.sweep_id + 1, [], everything) == {}
         finish_sweep(store, sweep.sweep_id, SweepState.FINISHED, [], START)
         last = load_last_known(store, sweep.sweep_id + 1, [], everything)[slow.target]

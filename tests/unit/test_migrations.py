@@ -116,8 +116,9 @@ def test_a_migrated_store_has_every_result_that_it_had(tmp_path: Path, stored: P
         assert [(bar.target, bar.barred_at) for bar in store.list_barred()] == [("riscv64/b1", START)]
         # And it can do what the old one could not.
         commit = replace(COMMITS[0], commit_id="8" * 40, tree_id="7" * 40)
-        assert record_mainline(store, [commit], rewritten=True)
-        points = {entry.target: load_timeline(store, entry.target) for entry in wanted}
+        record_mainline(store, [commit])
+        assert load_mainline(store) == (commit,)
+        points = {entry.target: load_timeline(store, entry.target, [commit]) for entry in wanted}
         assert {target: [(p.outcome, p.is_carried) for p in line] for target, line in points.items()} == {
             "riscv64/b0": [("built", True)],
             "riscv64/b1": [("broken", True)],
@@ -220,7 +221,7 @@ def test_the_site_and_histories_show_what_an_older_format_kept(tmp_path: Path, s
     path = tmp_path / "evidence.db"
     shutil.copy(stored, path)
     with SqliteStore(path) as store:
-        points = load_timeline(store, "arm/mere")
+        points = load_timeline(store, "arm/mere", load_mainline(store))
         assert [(p.position, p.outcome, p.is_carried, p.warning_count, p.elapsed_s) for p in points] == [
             (0, "built", False, 1, 0.25),
             (1, "built", True, 1, 0.25),

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from gatekeep.errors import StoreError
 from gatekeep.history.standing import Standing, load_evidence, load_runs, load_standing
 from gatekeep.history.store import SqliteStore
-from gatekeep.history.timeline import load_timeline, record_mainline
+from gatekeep.history.timeline import load_timeline
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Outcome, TimedOut
@@ -60,9 +60,8 @@ def test_runs_say_what_the_timeline_says(tmp_path: Path):
         store.add(evidence(COMMITS[6], image(600), key="old"))
         newest = evidence(COMMITS[6], image(610), key="new")
         store.add(newest)
-        record_mainline(store, COMMITS)
         runs = load_runs(store, COMMITS, ["arm/mere", "arm/holm"])
-        timeline = {point.position: point for point in load_timeline(store, "arm/mere")}
+        timeline = {point.position: point for point in load_timeline(store, "arm/mere", COMMITS)}
         found = load_evidence(store, [run.evidence_id for run in runs["arm/mere"]], whole=True)
     assert runs["arm/holm"] == ()
     assert [(run.first, run.last, run.state) for run in runs["arm/mere"]] == [
@@ -108,8 +107,7 @@ def test_nights_that_find_everything_as_it_was_make_one_run(tmp_path: Path):
         after = load_standing(store, COMMITS[:6], ["arm/mere"], before)
         assert after.known_count == 4
         first, last = after.runs["arm/mere"]
-        record_mainline(store, COMMITS[:6])
-        compare((first, last), {point.position: point for point in load_timeline(store, "arm/mere")})
+        compare((first, last), {point.position: point for point in load_timeline(store, "arm/mere", COMMITS[:6])})
     assert (first.first, first.last, last.first, last.last) == (0, 4, 5, 5)
 
 
@@ -173,10 +171,9 @@ def test_what_is_read_behind_an_earlier_standing_is_what_is_read_from_nothing(ta
             anew_read = load_standing(store, commits, TARGETS)
             assert (behind.runs, behind.marks) == (anew_read.runs, anew_read.marks)
             before = behind
-        if before is not None and len({commit.commit_id for commit in commits}) == len(commits):
-            record_mainline(store, commits)
+        if before is not None:
             for target in TARGETS:
-                compare(before.runs[target], {point.position: point for point in load_timeline(store, target)})
+                compare(before.runs[target], {point.position: point for point in load_timeline(store, target, commits)})
 
 
 def test_a_build_past_its_limit_shows_until_the_same_tree_comes_out(tmp_path: Path):
@@ -189,17 +186,20 @@ def test_a_build_past_its_limit_shows_until_the_same_tree_comes_out(tmp_path: Pa
         before = load_standing(store, COMMITS[:3], ["arm/mere"])
         for commit in COMMITS[1:3]:
             store.add(evidence(commit, PAST_LIMIT))
-        record_mainline(store, COMMITS[:3])
         during = load_standing(store, COMMITS[:3], ["arm/mere"], before)
         # Later, by a gate that carries from a third tree.
         third = evidence(COMMITS[5], image(505))
         store.add(third)
         store.add_carried([carried(third, COMMITS[1])])
         after_gate = load_standing(store, COMMITS[:3], ["arm/mere"], during)
-        timeline = [point.outcome for point in load_timeline(store, "arm/mere")]
+        timeline = [point.outcome for point in load_timeline(store, "arm/mere", COMMITS[:3])]
         store.add(second)
         ended = load_standing(store, COMMITS[:3], ["arm/mere"], after_gate)
-        assert [point.outcome for point in load_timeline(store, "arm/mere")] == ["built", "timed out", "built"]
+        assert [point.outcome for point in load_timeline(store, "arm/mere", COMMITS[:3])] == [
+            "built",
+            "timed out",
+            "built",
+        ]
     assert during.known_count == 1
     states = [
         [run.state for run in one.runs["arm/mere"] for _ in range(run.first, run.last + 1)]
