@@ -13,6 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from itertools import islice
+from operator import le
 from typing import Any
 from zlib import crc32
 
@@ -74,14 +76,19 @@ def list_outlooks(
         By target, in the order of its regions; targets of which nothing can be said are left out.
     """
     days = [commit.committed_at.timestamp() / _DAY_S for commit in commits]
+    # Nearly always: then the window is one slice, and needs no look at each commit.
+    in_order = all(map(le, days, islice(days, 1, None)))
 
     @cache
     def present(last: int) -> _Present:
         begin = days[last] - PRESENT_DAYS
         # People's clocks go wrong: the order of time decides, but for the last, which is what the flash holds now.
-        before = [at for at in range(last) if begin <= days[at] <= days[last]]
-        before.sort(key=days.__getitem__)
-        positions = (*before, last)
+        if in_order:
+            positions = tuple(range(bisect_left(days, begin, hi=last), last + 1))
+        else:
+            before = [at for at in range(last) if begin <= days[at] <= days[last]]
+            before.sort(key=days.__getitem__)
+            positions = (*before, last)
         shown = tuple(days[at] for at in positions)
         first = min(positions)
         where = hashlib.sha256(repr((shown, [at - first for at in positions])).encode()).hexdigest()
