@@ -40,13 +40,46 @@ FALL = b"int f(int a) { switch (a) { case 1: a = 3;%s case 2: a = 4; } return a;
 
 PIN_2 = b"#define PIN 2\n"
 SUB_SHADOW: Files = {"src/sub/pins.h": PIN_2}
-FOLDED: Files = {
+SOURCE_IN_FOLDER = {
     "src/a.c": b'#include "pins.h"\nint pin = PIN;\n',
     "src/sub/x.h": b"\n",
     "include/pins.h": b"#define PIN 1\n",
     "own/other.h": b"\n",
 }
+FOLDED: Files = dict(SOURCE_IN_FOLDER.items())
 FOLDED_LINE = LINE.replace("a.c", "src/a.c")
+
+
+#: name, files besides, line, change, kinds.
+IN_FOLDER: tuple[tuple[str, Files, str, Files, str], ...] = (
+    ("new header shadows", {}, FOLDED_LINE, SHADOW, "d"),
+    ("new header beside it", {}, FOLDED_LINE, {"src/pins.h": b"#define PIN 2\n"}, "d"),
+    ("new header by an absolute path", {}, FOLDED_LINE.replace("-Iown", "-I $PWD/own"), SHADOW, "d"),
+    ("new header by a path with a dot", {}, FOLDED_LINE.replace("-Iown", "-I ./own/"), SHADOW, "d"),
+    ("new header in a longer way", {}, FOLDED_LINE.replace("-Iown", "-I src/./sub"), SUB_SHADOW, "d"),
+    ("new header in the working folder", {}, FOLDED_LINE.replace("-Iown", "-I."), {"pins.h": PIN_2}, "d"),
+    (
+        "forced include",
+        {"include/late.h": b"#define PIN 1\n"},
+        FOLDED_LINE.replace("-Iown", "-include late.h"),
+        {"late.h": PIN_2},
+        "d",
+    ),
+    (
+        "header beside one of no searched folder",
+        {"other/x.h": b'#include "pins.h"\n', "src/a.c": b"#include HEADER\nint pin = PIN;\n"},
+        FOLDED_LINE.replace("-Iown", '"-DHEADER=\\"$PWD/other/x.h\\""'),
+        {"other/pins.h": PIN_2},
+        "p",
+    ),
+    (
+        "new header where another folder is the working folder",
+        {f"sub/{path}": content for path, content in SOURCE_IN_FOLDER.items()},
+        f"cd sub && {FOLDED_LINE}",
+        {"sub/own/pins.h": PIN_2},
+        "d",
+    ),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,35 +134,7 @@ CASES = (
             kinds=kinds,
             shared="-" if "DHEADER" in line else "p" if "PWD" in line else None,
         )
-        for name, files, line, change, kinds in (
-            ("new header shadows", {}, FOLDED_LINE, SHADOW, "d"),
-            ("new header beside it", {}, FOLDED_LINE, {"src/pins.h": b"#define PIN 2\n"}, "d"),
-            ("new header by an absolute path", {}, FOLDED_LINE.replace("-Iown", "-I $PWD/own"), SHADOW, "d"),
-            ("new header by a path with a dot", {}, FOLDED_LINE.replace("-Iown", "-I ./own/"), SHADOW, "d"),
-            ("new header in a longer way", {}, FOLDED_LINE.replace("-Iown", "-I src/./sub"), SUB_SHADOW, "d"),
-            ("new header in the working folder", {}, FOLDED_LINE.replace("-Iown", "-I."), {"pins.h": PIN_2}, "d"),
-            (
-                "forced include",
-                {"include/late.h": b"#define PIN 1\n"},
-                FOLDED_LINE.replace("-Iown", "-include late.h"),
-                {"late.h": PIN_2},
-                "d",
-            ),
-            (
-                "header beside one of no searched folder",
-                {"other/x.h": b'#include "pins.h"\n', "src/a.c": b"#include HEADER\nint pin = PIN;\n"},
-                FOLDED_LINE.replace("-Iown", '"-DHEADER=\\"$PWD/other/x.h\\""'),
-                {"other/pins.h": PIN_2},
-                "p",
-            ),
-            (
-                "new header where another folder is the working folder",
-                {f"sub/{path}": content for path, content in FOLDED.items()},
-                f"cd sub && {FOLDED_LINE}",
-                {"sub/own/pins.h": PIN_2},
-                "d",
-            ),
-        )
+        for name, files, line, change, kinds in IN_FOLDER
     ),
     Case(
         name="new symlink shadows",
