@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,11 @@ from sqlalchemy import (
     Integer,
     LargeBinary,
     MetaData,
+    Select,
     Table,
     Text,
     UniqueConstraint,
+    bindparam,
     select,
     text,
     update,
@@ -236,12 +239,17 @@ def make_figures(evidence_id: int, evidence: Evidence) -> dict[str, Any]:
 def keep_content(connection: Connection, table: Table, payload: bytes) -> int:
     """Keep a payload in a table of contents, once, and give its number."""
     digest = hashlib.sha256(payload).digest()
-    query = select(table.c.id).where(table.c.sha256 == digest)
-    found = connection.execute(query).scalar()
+    query = _find_content(table)
+    found = connection.execute(query, {"digest": digest}).scalar()
     if found is None:
-        connection.execute(insert(table).values(sha256=digest, payload=payload))
-        found = connection.execute(query).scalar_one()
+        connection.execute(insert(table), {"sha256": digest, "payload": payload})
+        found = connection.execute(query, {"digest": digest}).scalar_one()
     return int(found)
+
+
+@cache
+def _find_content(table: Table) -> Select[Any]:
+    return select(table.c.id).where(table.c.sha256 == bindparam("digest"))
 
 
 def _from_1(connection: Connection) -> None:

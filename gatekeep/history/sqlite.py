@@ -13,13 +13,14 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from sqlalchemy import Column, ColumnElement, Connection, Engine, Integer, create_engine, event, func, text
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import Column, ColumnElement, Connection, Engine, Integer, Table, create_engine, event, func, text
+from sqlalchemy.dialects.sqlite import Insert, insert
 
 __all__ = [
     "STAMP_TRIGGERS",
     "count_tables",
     "insert",
+    "insert_or_replace",
     "join_numbers",
     "make_engine",
     "read_format",
@@ -97,6 +98,21 @@ def write_application(connection: Connection, number: int) -> None:
 def write_format(connection: Connection, number: int) -> None:
     """Say of which format it is."""
     connection.execute(text(f"PRAGMA user_version = {number}"))
+
+
+def insert_or_replace(table: Table, *identity: str) -> Insert:
+    """
+    Insert a row, or put it in the place of the one that it meets, which keeps its number.
+
+    Args:
+        table: May have a column `id`, which the database gives.
+        identity: Columns in which no two rows are equal.
+    """
+    statement = insert(table)
+    others = [column.name for column in table.columns if column.name not in {"id", *identity}]
+    return statement.on_conflict_do_update(
+        index_elements=identity, set_={name: statement.excluded[name] for name in others}
+    )
 
 
 def join_numbers(column: Column[Integer]) -> ColumnElement[str]:

@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, Select, delete, func, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, bindparam, delete, func, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
 from gatekeep.errors import StoreError
@@ -40,7 +40,7 @@ from gatekeep.history.schema import (
     sweep_build_table,
     tree_table,
 )
-from gatekeep.history.sqlite import insert, make_engine
+from gatekeep.history.sqlite import insert, insert_or_replace, make_engine
 from gatekeep.model.audit import Bar
 from gatekeep.model.evidence import Built, Evidence, Outgrown, TimedOut, name_outcome
 from gatekeep.model.readset import Carried
@@ -342,6 +342,16 @@ def _read_bar(row: Row[Any]) -> Bar:
     )
 
 
+# Made once: to put a statement together for each result took as long as all else that keeping it takes.
+_PUT_EVIDENCE = insert_or_replace(evidence_table, "tree_id", "target", "key").returning(evidence_table.c.id)
+_PUT_FIGURES = insert_or_replace(figures_table, "evidence")
+_PAST_LIMIT_OF = select(evidence_table.c.id).where(
+    evidence_table.c.tree_id == bindparam("tree"),
+    evidence_table.c.target == bindparam("name"),
+    evidence_table.c.outcome == _PAST_LIMIT,
+)
+
+
 def keep_evidence(connection: Connection, evidence: Evidence) -> int:
     """
     Keep one built result inside a transaction, and give its number.
@@ -356,20 +366,11 @@ def keep_evidence(connection: Connection, evidence: Evidence) -> int:
         "detail": keep_content(connection, detail_table, detail) if detail else None,
         "read_set": keep_content(connection, read_set_table, read_set) if read_set is not None else None,
     }
-    identity = ("tree_id", "target", "key")
-    statement = insert(evidence_table).values(values)
-    statement = statement.on_conflict_do_update(
-        index_elements=identity, set_={name: value for name, value in values.items() if name not in identity}
-    )
-    found = int(connection.execute(statement.returning(evidence_table.c.id)).scalar_one())
-    figures = make_figures(found, evidence)
-    connection.execute(
-        insert(figures_table).values(figures).on_conflict_do_update(index_elements=["evidence"], set_=figures)
-    )
+    found = int(connection.execute(_PUT_EVIDENCE, values).scalar_one())
+    connection.execute(_PUT_FIGURES, make_figures(found, evidence))
     if not is_past_limit:
-        columns = evidence_table.c
-        past = (columns.tree_id == evidence.tree_id, columns.target == evidence.target, columns.outcome == _PAST_LIMIT)
-        _drop_builds(connection, connection.execute(select(columns.id).where(*past)).scalars().all())
+        past = connection.execute(_PAST_LIMIT_OF, {"tree": evidence.tree_id, "name": evidence.target})
+        _drop_builds(connection, past.scalars().all())
     return found
 
 
