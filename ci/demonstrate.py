@@ -1,13 +1,14 @@
 """
-The whole demonstration, through the command line: every gate, a night, the health site; each held against what is
+The whole demonstration, through the command line: every gate, every sweep, the health site; each held against what is
 expected.
 
     python ci/demonstrate.py DIR [--without-proposals]
 
 Called by ci/demo. In DIR, new or empty, come skerry (the repository) and site (the pages). First the proposals are
-gated one by one, then main's whole history; then main is swept, and the branch on which proposals landed without a
-gate, where a commit broke the newest port. Exit code 0 when everything is as expected, 1 when anything differs, and
-gatekeep's own when it could not judge.
+gated one by one, then main's whole history. Then comes what a tree of this age has behind it: a sweep of every release,
+oldest first, of main as it is now, and of each night of the branch on which proposals landed without a gate. Only the
+newest release of main is not swept apart, for main ends with it. Exit code 0 when everything is as expected, 1 when
+anything differs, and gatekeep's own when it could not judge.
 """
 
 from __future__ import annotations
@@ -17,12 +18,19 @@ import json
 import subprocess
 import sys
 import time
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from gatekeep.cli.demo_scenario import Nightly, Proposal, Scenario, load_scenario, locate_scenario
+from gatekeep.cli.demo_scenario import (
+    ExpectedNews,
+    Proposal,
+    Scenario,
+    list_patches,
+    load_scenario,
+    locate_scenario,
+)
 
 _EXIT_CODES = {"pass": 0, "block": 1}
 _GATEKEEP = [sys.executable, "-m", "gatekeep"]
@@ -32,11 +40,12 @@ _RULE = "=" * 100
 class Demonstration:
     """What has been shown so far: `surprises` are what was not as expected, `table` a line for each step."""
 
-    def __init__(self, folder: Path, scenario: Scenario) -> None:
+    def __init__(self, folder: Path, scenario: Scenario, source: Path) -> None:
         self.repository, self.site = folder / "skerry", folder / "site"
         self.surprises: list[str] = []
         self.table: list[tuple[str, str, str]] = []
-        self._scenario = scenario
+        self._scenario, self._source = scenario, source
+        self._swept: str | None = None
 
     def make(self) -> None:
         """Make the repository."""
@@ -56,18 +65,36 @@ class Demonstration:
         title = f"The whole history of main, {commits} commits"
         _announce(title)
         exit_code, report = self._judge("gate", f"main~{commits - 1}", "main")
-        self._note(report, title, compare_night(exit_code, report, None))
+        self._note(report, title, compare_news(exit_code, report, None))
 
-    def sweep(self) -> None:
-        """Sweep main, and then what landed without a gate."""
+    def sweep_main(self) -> None:
+        """Sweep every release and main itself, as their nights would have: each is compared with the one before."""
+        for commit in self._scenario.main.commits[:-1]:
+            if commit.tag is not None:
+                self._sweep(f"A sweep of the release {commit.tag}", commit.tag, None)
+        self._sweep("A sweep of main: every target clean, and what was carried held against it", "main", None)
+
+    def sweep_nights(self) -> None:
+        """Sweep what landed without a gate, night after night."""
         nightly = self._scenario.nightly
-        for title, branch, expected in (
-            ("A sweep of main: every target clean, and what was carried held against it", "main", None),
-            (f"A sweep of {nightly.branch}: {nightly.title}", nightly.branch, nightly),
-        ):
-            _announce(title)
-            exit_code, report = self._judge("sweep", branch)
-            self._note(report, title, compare_night(exit_code, report, expected))
+        left = sum(self._count_commits(night.lands) for night in nightly.nights)
+        for number, night in enumerate(nightly.nights, start=1):
+            left -= self._count_commits(night.lands)
+            title = f"A sweep of {nightly.branch}, night {number} of {len(nightly.nights)}: {night.title}"
+            self._sweep(title, f"{nightly.branch}~{left}", night.expect)
+
+    def _count_commits(self, names: Iterable[str]) -> int:
+        return sum(len(list_patches(self._source, name)) for name in names)
+
+    def _sweep(self, title: str, revision: str, expected: ExpectedNews | None) -> None:
+        _announce(title)
+        exit_code, report = self._judge("sweep", revision)
+        surprises = compare_news(exit_code, report, expected)
+        compared = report["compared_with"]["id"] if report["compared_with"] else None
+        if compared != self._swept:
+            surprises.append(f"compared with {compared}; with {self._swept}, swept before it, expected")
+        self._swept = report["commit"]["id"]
+        self._note(report, title, [f"sweep of {revision}: {surprise}" for surprise in surprises])
 
     def render_site(self) -> None:
         """Write the health site of what landed without a gate."""
@@ -131,24 +158,27 @@ def compare(proposal: Proposal, exit_code: int, report: dict[str, Any]) -> list[
     return differences
 
 
-def compare_night(exit_code: int, report: dict[str, Any], expected: Nightly | None) -> list[str]:
-    """Give what differs in the report of a gate or sweep that should pass, or find what is expected."""
+def compare_news(exit_code: int, report: dict[str, Any], expected: ExpectedNews | None) -> list[str]:
+    """Give what differs in the report of a gate or sweep that should pass, or of a sweep that should find something."""
     verdict = "block" if expected else "pass"
     if report["verdict"] != verdict or exit_code != _EXIT_CODES[verdict]:
         return [f"verdict {report['verdict']}, exit code {exit_code}; {verdict} expected"]
     if expected is None:
         return []
-    name, found = expected.branch, report["new"]
+    found = report["new"]
     targets = [target for reason in found for target in reason["targets"]]
     culprits = {found["target"]: found["culprit"] for found in report["culprits"]}
     differences = []
-    if {reason["rule"] for reason in found} != {"broken"} or not _fits(targets, expected.expect.targets):
-        differences.append(f"{name}: {', '.join(targets)} newly unwell; {', '.join(expected.expect.targets)} expected")
+    if {reason["rule"] for reason in found} != {"broken"} or not _fits(targets, expected.targets):
+        differences.append(f"{', '.join(targets)} newly unwell; {', '.join(expected.targets)} expected")
+    if not _fits(report["mended"], expected.mended):
+        wanted = ", ".join(expected.mended) or "none"
+        differences.append(f"{', '.join(report['mended']) or 'none'} mended; {wanted} expected")
     for target in targets:
         culprit = culprits.get(target)
         subject = culprit["subject"] if culprit else None
-        if subject != expected.expect.subject:
-            differences.append(f"{name}: {target}: culprit {subject!r}, {expected.expect.subject!r} expected")
+        if subject != expected.subject:
+            differences.append(f"{target}: culprit {subject!r}, {expected.subject!r} expected")
     return differences
 
 
@@ -163,15 +193,17 @@ def main() -> int:
     """Show everything in the folder that the command line names."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--without-proposals", action="store_true", help="only main's history, the night and the site")
+    parser.add_argument("--without-proposals", action="store_true", help="only main's history, the nights and the site")
     options = parser.parse_args()
     started = time.monotonic()
-    shown = Demonstration(options.folder, load_scenario(locate_scenario()))
+    source = locate_scenario()
+    shown = Demonstration(options.folder, load_scenario(source), source)
     shown.make()
     if not options.without_proposals:
         shown.gate_proposals()
     shown.gate_main()
-    shown.sweep()
+    shown.sweep_main()
+    shown.sweep_nights()
     shown.render_site()
     print(f"\n{_RULE}\nall of it, in {time.monotonic() - started:.0f} s:\n")
     for verdict, title, remark in shown.table:

@@ -17,7 +17,16 @@ from pathlib import Path
 
 import click
 
-from gatekeep.cli.demo_scenario import Files, Main, Scenario, go_back, load_scenario, locate_scenario, seconds_and_zone
+from gatekeep.cli.demo_scenario import (
+    Files,
+    Main,
+    Scenario,
+    go_back,
+    list_patches,
+    load_scenario,
+    locate_scenario,
+    seconds_and_zone,
+)
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.verdict import Decision
 from gatekeep.report.plain import plain
@@ -51,14 +60,15 @@ def make_repository(folder: Path, scenario: Scenario, source: Path, *, environme
             git.run("checkout", "--quiet", "-b", proposal.branch, "main")
             _apply(git, source, proposal.name)
         git.run("checkout", "--quiet", "-b", scenario.nightly.branch, "main")
-        for name in scenario.nightly.lands:
-            _apply(git, source, name)
+        for night in scenario.nightly.nights:
+            for name in night.lands:
+                _apply(git, source, name)
         git.run("checkout", "--quiet", "main")
 
 
 def _apply(git: _Git, source: Path, name: str) -> None:
     # By absolute path: git runs in the new repository. The dates are those of the patches, not today's.
-    patches = [str(path.resolve()) for path in sorted((source / "history" / name).glob("*.patch"))]
+    patches = [str(path.resolve()) for path in list_patches(source, name)]
     git.run("am", "--quiet", "--no-3way", "--committer-date-is-author-date", *patches)
 
 

@@ -132,20 +132,32 @@ class Proposal(_Entry):
         return BRANCH_PREFIX + self.name
 
 
-class ExpectedCulprit(_Entry):
-    """What a sweep should find: `targets` (`*` for any text) broken since the commit with this `subject`."""
+class ExpectedNews(_Entry):
+    """
+    What a sweep should find since the one before.
+
+    `targets` (`*` for any text) are newly broken, by the commit with this `subject`; those in `mended` are well again.
+    """
 
     targets: tuple[str, ...]
     subject: str
+    mended: tuple[str, ...] = ()
+
+
+class Night(_Entry):
+    """What landed until a sweep, by the names of folders of patches, and what that sweep should find."""
+
+    title: str
+    lands: tuple[str, ...]
+    expect: ExpectedNews
 
 
 class Nightly(_Entry):
-    """A branch on which proposals (by name) landed on main without a gate, and what a sweep of it should find."""
+    """A branch on which proposals landed on main without a gate; `nights` are told in their order."""
 
     branch: str
     title: str
-    lands: tuple[str, ...]
-    expect: ExpectedCulprit
+    nights: tuple[Night, ...]
 
 
 class Scenario(_Entry):
@@ -176,6 +188,11 @@ def locate_scenario() -> Path:
         if (folder / _PROPOSED).is_file():
             return folder
     raise UsageError(f"{package}: the demonstration's files are missing; install gatekeep again")
+
+
+def list_patches(folder: Path, name: str) -> list[Path]:
+    """Give the patches of what a scenario's folder has under this name in `history/`, in their order."""
+    return sorted((folder / "history" / name).glob("*.patch"))
 
 
 def load_scenario(folder: Path) -> Scenario:

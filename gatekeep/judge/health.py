@@ -309,17 +309,18 @@ def say_fault(evidence: Evidence) -> tuple[str, str]:
 
 
 def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, ...]:
-    turns: list[tuple[int, Run]] = []
+    turns: list[tuple[int, int, Run]] = []
     before = State.WELL
     for index, run in enumerate(runs):
         if run.state in _SILENT:
             continue
         if run.state is not before and not (index == 0 and run.state is State.WELL):
-            turns.append((runs[index - 1].last if index else -1, run))
+            after = runs[index - 1].last if index else -1
+            turns.append((after, run.first - after - 1 if index else 0, run))
         before = run.state
     events: list[Event] = []
     end = len(line.commits)
-    for after, run in reversed(turns):
+    for after, unknown_count, run in reversed(turns):
         found = line.evidence.get(run.first_evidence_id)
         commit = line.commits[run.first]
         culprit = line.culprits.get(
@@ -334,6 +335,7 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
                 message=say_fault(found)[0] if found is not None and run.state is not State.WELL else "",
                 culprit=culprit if culprit != commit else None,
                 is_proved=culprit is not None,
+                unknown_count=unknown_count if culprit is None else 0,
                 told_of=teller.commit_id if teller is not None else None,
                 told_at=teller.finished_at if teller is not None else None,
             )

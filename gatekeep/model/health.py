@@ -140,8 +140,8 @@ class Event:
 
     `commit` is the first commit of the branch that is known to show it: another one, as soon as more is known.
     `culprit` is the commit that did it, where a sweep has found another. `told_of` and `told_at` are the commit that
-    the sweep was of which first told it, and when that ended; None where only gates have seen it. `is_proved` is as for
-    `Beginning`.
+    the sweep was of which first told it, and when that ended; None where only gates have seen it. `is_proved` and
+    `unknown_count` are as for `Beginning`: whoever is named may have done nothing where commits before have no result.
     """
 
     target: str
@@ -152,6 +152,7 @@ class Event:
     told_of: str | None = None
     told_at: datetime | None = None
     is_proved: bool = False
+    unknown_count: int = 0
 
     @property
     def cause(self) -> Commit:

@@ -1,8 +1,8 @@
 """
 The demonstration's own site, made as ci/demo makes it and read as the people read it whom it is for.
 
-One run of main's whole history, the night and the site serves all tests here; it is also the test that every commit of
-main builds. What the proposals should lead to is held by ci/demo and, build by build, by test_skerry_demo.py.
+One run of main's whole history, every sweep and the site serves all tests here; it is also the test that every commit
+of main builds. What the proposals should lead to is held by ci/demo and, build by build, by test_skerry_demo.py.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser
 
+from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import list_sweeps
+from gatekeep.model.history import SweepState, Turn
 from gatekeep.report.site.names import commit_page, port_page, target_page
 from tests.browser.visit import SIZES, open_page
 from tests.integration.skerry_build import environment
@@ -26,6 +29,7 @@ from tests.repos import GitFolder
 
 ROOT = Path(__file__).parents[2]
 RILL, DUNE, LOONGARCH = target_page("riscv32/rill"), target_page("loongarch64/dune"), port_page("loongarch64")
+HOLM = target_page("arm/holm")
 SUBJECT = 'drivers: <script>alert(1)</script><img src=x onerror="alert(1)">'
 PERSON = 'Mei " onmouseover="alert(2)'
 LOG_LINE = "</pre></code><script>alert(3)</script><img src=x onerror=alert(3)>"
@@ -122,6 +126,41 @@ def test_maintainer_reads_the_first_error_of_the_port(browser: Browser, demonstr
     page.context.close()
 
 
+def test_board_that_one_night_broke_and_the_next_mended_says_both(browser: Browser, demonstration: Path):
+    """Who broke it was searched for; who mended it was not, so the page says how far it is known."""
+    visit = open_page(browser, demonstration / "site", HOLM)
+    happened = [" ".join(words.split()) for words in visit.page.locator(".events li").all_inner_texts()]
+    mended, broke = happened
+    assert mended.startswith("Mended at ")
+    assert mended.endswith(", 19 July 2026, or one of the 4 commits before it, which have no result")
+    assert broke.startswith("Broke at ")
+    assert "boards/holm: Keep the lantern's figures in a header of their own by Oda Brandsund, 7 July 2026" in broke
+    assert "use of undeclared identifier 'RECORD_SLOTS'" in broke
+    assert visit.faults == []
+    visit.page.context.close()
+
+
+def test_history_rests_on_sweeps_of_the_releases_and_the_nights(demonstration: Path):
+    """In their order, each come to its end, and without a result that was carried wrongly."""
+    folder = GitFolder(demonstration / "skerry")
+    tips = [*(f"v1.{minor}" for minor in range(5)), "main", "nightly~5", "nightly"]
+    with SqliteStore(folder.path / ".git" / "gatekeep" / "evidence.db") as store:
+        sweeps = list_sweeps(store)
+    assert [sweep.commit_id for sweep in sweeps] == [folder.ask("rev-parse", f"{tip}^{{commit}}") for tip in tips]
+    assert {sweep.state for sweep in sweeps} == {SweepState.FINISHED}
+    assert [[(turn.target, turn.turn) for turn in sweep.turns] for sweep in sweeps] == [
+        *([] for _ in tips[:-2]),
+        [("arm/holm", Turn.BROKE)],
+        [
+            ("arm/holm", Turn.MENDED),
+            ("loongarch64/dune", Turn.BROKE),
+            ("loongarch64/strand", Turn.BROKE),
+        ],
+    ]
+    facts = json.loads((demonstration / "site" / "facts.json").read_text())
+    assert not any(target["carried_wrongly"] for port in facts["ports"] for target in port["targets"])
+
+
 def test_the_river_gauge_is_seen_to_fill_up(browser: Browser, demonstration: Path):
     """Its table grows with every trip; the releases stand in the plot, and the forecast in words."""
     visit = open_page(browser, demonstration / "site", "index.html")
@@ -145,7 +184,7 @@ def test_the_river_gauge_is_seen_to_fill_up(browser: Browser, demonstration: Pat
 
 
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("path", ["index.html", LOONGARCH, DUNE, RILL])
+@pytest.mark.parametrize("path", ["index.html", LOONGARCH, DUNE, RILL, HOLM])
 def test_axe_finds_nothing_on_the_demonstrations_pages(browser: Browser, demonstration: Path, axe: str, path, size):
     visit = open_page(browser, demonstration / "site", path, size=size)
     visit.page.evaluate(axe)

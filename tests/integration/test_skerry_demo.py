@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from gatekeep.cli.demo import make_repository
-from gatekeep.cli.demo_scenario import Edit, MainCommit, go_back, load_scenario, locate_scenario
+from gatekeep.cli.demo_scenario import Edit, MainCommit, go_back, list_patches, load_scenario, locate_scenario
 from gatekeep.cli.main import run
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.matrix.load import load_matrix, parse_matrix
@@ -162,16 +162,32 @@ def test_commit_that_cannot_be_gone_back_is_named(change, message):
     assert str(caught.value) == f"{place}: {message}; amend the tree or the commit"
 
 
-def test_nightly_is_main_and_the_proposals_that_landed(repository):
-    landed = SCENARIO.nightly.lands
-    subjects = [
-        line
-        for name in landed
-        for line in git(repository, "log", "--reverse", "--format=%an %s", f"main..proposal/{name}").splitlines()
-    ]
-    log = git(repository, "log", "--reverse", "--format=%an %s", f"main..{SCENARIO.nightly.branch}").splitlines()
-    assert log == subjects
-    assert sum(line.endswith(SCENARIO.nightly.expect.subject) for line in log) == 1
+def test_nightly_is_main_and_what_landed_night_after_night(repository):
+    nightly = SCENARIO.nightly
+    proposed = {proposal.name: proposal.branch for proposal in SCENARIO.proposals}
+    log = git(repository, "log", "--reverse", "--format=%an %s", f"main..{nightly.branch}").splitlines()
+    for night in nightly.nights:
+        landed = []
+        for name in night.lands:
+            patches = list_patches(SOURCE, name)
+            if name in proposed:
+                subjects = git(
+                    repository, "log", "--reverse", "--format=%an %s", f"main..{proposed[name]}"
+                ).splitlines()
+                assert log[: len(patches)] == subjects
+            landed += log[: len(patches)]
+            log = log[len(patches) :]
+        assert sum(line.endswith(f" {night.expect.subject}") for line in landed) == 1
+    assert log == []
+    times = git(repository, "log", "--reverse", "--format=%ct", f"main~1..{nightly.branch}").split()
+    assert times == sorted(times, key=int)
+
+
+def test_what_a_night_mends_was_broken_by_one_before():
+    broken: set[str] = set()
+    for night in SCENARIO.nightly.nights:
+        assert broken.issuperset(night.expect.mended)
+        broken.update(night.expect.targets)
 
 
 @pytest.mark.parametrize("proposal", SCENARIO.proposals, ids=lambda proposal: proposal.name)
@@ -187,9 +203,10 @@ def test_proposal_is_a_series_on_main_and_expects_targets_that_exist(repository,
             assert any(fnmatchcase(target.name, pattern) for target in MATRIX.targets)
 
 
-def test_every_folder_of_patches_belongs_to_a_proposal():
+def test_every_folder_of_patches_is_proposed_or_lands():
     folders = {path.name for path in (SOURCE / "history").iterdir()}
-    assert folders == {proposal.name for proposal in SCENARIO.proposals}
+    landed = {name for night in SCENARIO.nightly.nights for name in night.lands}
+    assert folders == {proposal.name for proposal in SCENARIO.proposals} | landed
 
 
 # The line that the compiler or linker must say on one target of each proposal that breaks a build; None: it builds.

@@ -117,6 +117,22 @@ def test_feed_names_the_culprit_that_a_sweep_found():
     )
 
 
+def test_feed_names_nobody_where_commits_before_have_no_result():
+    health = make_health({"arm/mere": [(0, 1, image()), (2, 2, broken()), (5, 5, image())]})
+    root = check_feed(render_target_feed(health, health.targets[0]))
+    told = [
+        (entry.findtext(f"{ATOM}author/{ATOM}name"), entry.findtext(f"{ATOM}content"))
+        for entry in root.findall(f"{ATOM}entry")
+    ]
+    assert told == [
+        (
+            "nobody named",
+            "arm/mere mended at commit 0000000000, Commit 5, or one of the 2 commits before it, which have no result",
+        ),
+        ("Mei Castellan", "arm/mere broke at commit 0000000000, Commit 2: a pointer is cut to 32 bits"),
+    ]
+
+
 def test_what_a_sweep_told_keeps_its_id_and_day_when_more_is_known():
     commits = make_line(6)
     told_at = datetime(2026, 2, 1, tzinfo=UTC)

@@ -437,6 +437,13 @@ def test_port_page_names_maintainers_states_flash_and_toolchain():
     assert "loongarch64/ness broke at 0000000000 Commit 4 by Mei Castellan, 5 January 2026" in words
 
 
+def test_pages_say_that_what_happened_may_be_older_than_the_commit_they_name():
+    health = make_health({"arm/mere": [(0, 1, image()), (2, 2, broken()), (4, 5, image())]})
+    doubt = "at 0000000000 Commit 4 by Mei Castellan, 5 January 2026, or the commit before it, which has no result"
+    assert f"Mended {doubt}" in Reader(render_target_page(health, health.targets[0])).words
+    assert f"arm/mere mended {doubt}" in Reader(render_port_page(health, health.ports[0])).words
+
+
 def test_target_page_marks_the_first_error_and_draws_the_part():
     health = usual()
     target = next(one for one in health.targets if one.name == "loongarch64/ness")

@@ -160,6 +160,7 @@ def _event(event: Event) -> dict[str, Any]:
         "commit": event.commit.commit_id,
         "culprit": event.culprit.commit_id if event.culprit is not None else None,
         "proved": event.is_proved,
+        "unknown_before": event.unknown_count,
         "at": rfc3339(event.commit.committed_at),
         "message": event.message or None,
     }

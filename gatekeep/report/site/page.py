@@ -99,6 +99,7 @@ def _environment() -> Environment:
         "say_changed": words.say_changed,
         "say_changer": words.say_changer,
         "say_doubt": words.say_doubt,
+        "say_unknown": words.say_unknown,
         "say_machine": words.say_machine,
         "say_port": words.say_port,
         "say_share": say_share,

@@ -81,11 +81,14 @@ def say_doubt(beginning: Beginning) -> str:
         return ""
     if beginning.from_start:
         return "the first commit that is known"
-    if beginning.unknown_count == 1:
+    return say_unknown(beginning.unknown_count)
+
+
+def say_unknown(unknown_count: int) -> str:
+    """Word that a turn may be the work of so many commits before the one that is named; "" for none."""
+    if unknown_count == 1:
         return "or the commit before it, which has no result"
-    if beginning.unknown_count:
-        return f"or one of the {beginning.unknown_count} commits before it, which have no result"
-    return ""
+    return f"or one of the {unknown_count} commits before it, which have no result" if unknown_count else ""
 
 
 def say_changed(change: CommitHealth) -> str:
