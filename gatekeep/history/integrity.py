@@ -36,7 +36,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from gatekeep.errors import StoreError
-from gatekeep.history.schema import APPLICATION_ID, SCHEMA_VERSION
+from gatekeep.history.file_format import APPLICATION_ID, SCHEMA_VERSION
 
 #: How long a check waits for a process that brings the write-ahead log home.
 _BUSY_TIMEOUT_S = 30.0

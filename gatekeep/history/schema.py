@@ -35,6 +35,7 @@ from sqlalchemy import (
 
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence, seal_carried
+from gatekeep.history.file_format import APPLICATION_ID, SCHEMA_VERSION
 from gatekeep.history.sqlite import (
     STAMP_TRIGGERS,
     count_tables,
@@ -44,11 +45,6 @@ from gatekeep.history.sqlite import (
     write_format,
 )
 from gatekeep.model.evidence import Evidence
-
-#: "gate" in ASCII: SQLite's application_id, so that a foreign database is never written into.
-APPLICATION_ID = 0x67617465
-#: Raised together with a migration.
-SCHEMA_VERSION = 5
 
 #: Behind the key of a build that ran past its time limit: no question by key finds it, so every run tries it again.
 PAST_LIMIT = " past its limit"

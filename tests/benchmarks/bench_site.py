@@ -24,7 +24,7 @@ from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from gatekeep.cli.health import SiteSources, show_site
+from gatekeep.cli.health_site import SiteSources, show_site
 from gatekeep.history.store import SqliteStore
 from gatekeep.matrix.load import parse_matrix
 from tests.benchmarks.great_store import (

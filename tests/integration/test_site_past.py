@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.cli.health import SiteSources, show_site
+from gatekeep.cli.health_site import SiteSources, show_site
 from gatekeep.history.store import SqliteStore
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Outcome, TimedOut

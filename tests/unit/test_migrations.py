@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from gatekeep.errors import StoreError
+from gatekeep.history.file_format import SCHEMA_VERSION
 from gatekeep.history.integrity import check_contents
-from gatekeep.history.schema import SCHEMA_VERSION
 from gatekeep.history.standing import load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import SweepSink, list_sweeps, list_swept, load_last_known
