@@ -125,6 +125,11 @@ def test_what_is_foretold_begins_at_the_newest_image_also_where_later_commits_ha
         # The line's end, the beginning of the fan and the mark are one place.
         assert drawn.line.rpartition("H")[2] == f"{float(drawn.now_x):.5g}"
         assert drawn.band.startswith(f"M{drawn.now_x} ")
+        # Its middle begins there too, and ends between the fan's sides.
+        begin, _, end = drawn.trend.partition("L")
+        assert begin == drawn.band.partition("L")[0]
+        sides = [float(side.split(" ")[1]) for side in drawn.band.removesuffix("Z").split("L")[1:]]
+        assert min(sides) < float(end.split(" ")[1]) < max(sides)
     assert until_now is not None
     assert until_then is not None
     # 22 days ahead: of 72 commits across, and of 62.

@@ -73,9 +73,9 @@ class Plot:
     A region's size over commits, in a field of `COLUMNS` by `ROWS`, y downwards.
 
     `line` is an SVG path; `faults` (x, width) are stretches without an image. `capacity_y` and `reserve_y` are where
-    the region ends and where its reserve begins (None without one). `band` is the path of the forecast, "" without one.
-    `marks` are tags; `is_low` says that the line runs so far below that their names stand above it. `low_bytes` is the
-    bottom of the field, `growth_bytes` newest minus oldest.
+    the region ends and where its reserve begins (None without one). `band` is the path of the forecast's interval, and
+    `trend` that of its middle; "" without one. `marks` are tags; `is_low` says that the line runs so far below that
+    their names stand above it. `low_bytes` is the bottom of the field, `growth_bytes` newest minus oldest.
     """
 
     line: str
@@ -83,6 +83,7 @@ class Plot:
     capacity_y: str
     reserve_y: str | None
     band: str
+    trend: str
     marks: tuple[Mark, ...]
     is_low: bool
     low_bytes: int
@@ -190,6 +191,7 @@ def draw_plot(
         capacity_y=upright.at(newest.capacity_bytes),
         reserve_y=upright.at(newest.capacity_bytes - newest.reserve_bytes) if newest.reserve_bytes else None,
         band=_draw_band(outlook, since, ahead, across, upright) if outlook is not None else "",
+        trend=_draw_trend(outlook, since, ahead, across, upright) if outlook is not None else "",
         marks=_place_marks(tags, across),
         is_low=most < low + (high - low) * _LOW_SHARE,
         low_bytes=low,
@@ -305,6 +307,12 @@ def _draw_band(outlook: Outlook, now: int, ahead: float, across: _Across, uprigh
         f"M{x0} {upright.at(outlook.from_bytes)}L{x1} {upright.at(outlook.from_bytes + high * days)}"
         f"L{x1} {upright.at(outlook.from_bytes + low * days)}Z"
     )
+
+
+def _draw_trend(outlook: Outlook, now: int, ahead: float, across: _Across, upright: _Upright) -> str:
+    """The middle slope: where the interval is narrow, the fan is too thin to be seen."""
+    reached = outlook.from_bytes + outlook.bytes_per_day[1] * ahead / outlook.commits_per_day
+    return f"M{across.at(now)} {upright.at(outlook.from_bytes)}L{across.at(now + ahead)} {upright.at(reached)}"
 
 
 def percent(part: float, whole: float) -> str:
