@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 from gatekeep.build.machine import count_usable_cores
@@ -35,6 +36,7 @@ from gatekeep.model.matrix import Matrix
 from gatekeep.model.waiver import Waiver
 from gatekeep.report.site.notes import PageNotes
 from gatekeep.report.site.pages import BUILDS_SHOWN, NEWEST_CHANGES
+from gatekeep.report.site.sharing import share_work
 from gatekeep.report.site.write import Written, renew_site
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.waivers import load_waivers
@@ -139,7 +141,7 @@ def show_site(
         sources: What else is shown.
         out: The site's folder.
         address: Under which it is served, "" where that is not known.
-        await_check: Called when all is read and nothing written: raises where the store is damaged.
+        await_check: Called before anything is written, perhaps twice: raises where the store is damaged.
 
     Raises:
         StoreError: The store cannot be read, or the disk is full.
@@ -172,13 +174,13 @@ def _show_site(
     targets = [target.name for target in sources.matrix.targets]
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
-    health = _read_health(store, folder, sources, past)
+    health = _read_health(store, folder, sources, past, await_check)
     await_check()
     done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
     if done is None:
         # Another folder, or somebody was at the pages.
         past = SitePast()
-        health = _read_health(store, folder, sources, past)
+        health = _read_health(store, folder, sources, past, await_check)
         done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
     if done is None:
         raise UsageError(f"{out}: pages cannot be told from earlier ones; name another folder with --out")
@@ -186,11 +188,17 @@ def _show_site(
     return health, done
 
 
-def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: SitePast) -> Health:
+def _read_health(
+    store: SqliteStore, folder: Path, sources: SiteSources, past: SitePast, await_check: Callable[[], object]
+) -> Health:
     """Read what the site shows; brings the past, but for its notes on new pages, to the present."""
     commits = sources.commits
+    is_new = past.standing is None
     standing = load_standing(store, commits, [target.name for target in sources.matrix.targets], past.standing)
     past.standing = standing
+    if is_new:
+        # By now the look for damage has long ended, and with its thread a copy of this process can help to foretell.
+        await_check()
     start = _forget(past.notes, commits, standing.known_count)
     whole, light = list_needed(standing.runs)
     evidence = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
@@ -203,7 +211,13 @@ def _read_health(store: SqliteStore, folder: Path, sources: SiteSources, past: S
         evidence=evidence,
         tags=sources.tags,
         logs=_load_logs(folder, standing.runs, evidence),
-        outlooks=list_outlooks(standing.runs, commits, past.forecasts, known_count=standing.known_count),
+        outlooks=list_outlooks(
+            standing.runs,
+            commits,
+            past.forecasts,
+            known_count=standing.known_count,
+            share=partial(share_work, workers=count_usable_cores() if is_new else 1),
+        ),
         sweeps=sources.sweeps,
         side_commits=sources.side_commits,
         changes_from=start,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -25,6 +25,14 @@ from gatekeep.model.health import OUTLOOK_DAYS, Outlook, Run
 _DAY_S = 86400.0
 _UNKNOWN = -1
 _RENEWED_DAYS = 7.0
+
+
+#: Does so many pieces of work, by number, and gives what each gave.
+Share = Callable[[int, Callable[[int], Any]], list[Any]]
+
+
+def _do_all(count: int, do: Callable[[int], Any]) -> list[Any]:
+    return [do(number) for number in range(count)]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -61,6 +69,7 @@ def list_outlooks(
     known: Known | None = None,
     *,
     known_count: int = 0,
+    share: Share = _do_all,
 ) -> dict[str, tuple[Outlook, ...]]:
     """
     Ask for every flash region of every target's newest image when it reaches its reserve.
@@ -71,6 +80,7 @@ def list_outlooks(
         known: Answers of an earlier time; afterwards those of this time, and no others. The answer is the same with
             and without it.
         known_count: So many first commits, and all runs up to there, are as they were at that time.
+        share: Does so many pieces of work, in any order or at once, and gives what each gave as plain JSON values.
 
     Returns:
         By target, in the order of its regions; targets of which nothing can be said are left out.
@@ -95,7 +105,8 @@ def list_outlooks(
         return _Present(first, positions, shown, where)
 
     earlier, fresh = known or Known(), Known()
-    found: dict[str, tuple[Outlook, ...]] = {}
+    asked: list[tuple[Sequence[Run], Run, _Present]] = []
+    at_key: dict[str, int] = {}
     for target, line in runs.items():
         image = next((run for run in reversed(line) if run.regions), None)
         if image is None:
@@ -108,12 +119,16 @@ def list_outlooks(
         # What it looked back on then is as it was: to read the sizes for the digest takes longer than all else here.
         if not (last < known_count and (commit_id, digest) == (commits[last].commit_id, now.digest)):
             key = _make_key(image, recent, now)
-        answer = earlier.answers.get(key)
-        outlooks = _decode(answer) if answer is not None else _list_regions(recent, image, now)
-        fresh.answers[key] = _encode(outlooks)
         fresh.asked[target] = [commits[last].commit_id, now.digest, key]
-        if outlooks:
-            found[target] = outlooks
+        if key in earlier.answers:
+            fresh.answers[key] = earlier.answers[key]
+        elif key not in at_key:
+            at_key[key] = len(asked)
+            asked.append((recent, image, now))
+    answers = share(len(asked), lambda at: _encode(_list_regions(*asked[at])))
+    fresh.answers |= {key: answers[at] for key, at in at_key.items()}
+    each = {target: _decode(fresh.answers[key]) for target, (_, _, key) in fresh.asked.items()}
+    found = {target: outlooks for target, outlooks in each.items() if outlooks}
     if known is not None:
         known.answers, known.asked = fresh.answers, fresh.asked
     return found

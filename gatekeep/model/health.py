@@ -335,9 +335,8 @@ class WarnedAnew:
     event: Event
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegionChange:
-    """A region that one commit filled or emptied."""
+class RegionChange(NamedTuple):
+    """A region that one commit filled or emptied; a tuple as `Run` is, since there are as many."""
 
     region: str
     before_bytes: int
@@ -350,10 +349,9 @@ class RegionChange:
         return self.after_bytes - self.before_bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetChange:
+class TargetChange(NamedTuple):
     """
-    What one commit changed for one target.
+    What one commit changed for one target; a tuple as `Run` is.
 
     `before` is None for a target that has no earlier result. `unknown_count` counts commits just before that have no
     result, so that the change may be theirs.
