@@ -16,19 +16,19 @@ from gatekeep.model.evidence import RegionUse
 
 
 class KeptRegions(Sequence[RegionUse]):
-    """The regions of one build: equal to a tuple of the same."""
+    """The regions of one build, which stand at a place of a table: equal to a tuple of the same."""
 
-    __slots__ = ("_at", "table")
+    __slots__ = ("at", "table")
 
     def __init__(self, table: RegionTable, at: int) -> None:
         self.table = table
-        self._at = at
+        self.at = at
 
     def __len__(self) -> int:
-        return self.table.starts[self._at + 1] - self.table.starts[self._at]
+        return self.table.starts[self.at + 1] - self.table.starts[self.at]
 
     def __iter__(self) -> Iterator[RegionUse]:
-        return iter(self.table.read(self._at))
+        return iter(self.table.read(self.at))
 
     @overload
     def __getitem__(self, index: int) -> RegionUse: ...
@@ -37,11 +37,11 @@ class KeptRegions(Sequence[RegionUse]):
     def __getitem__(self, index: slice) -> tuple[RegionUse, ...]: ...
 
     def __getitem__(self, index: int | slice) -> RegionUse | tuple[RegionUse, ...]:
-        return self.table.read(self._at)[index]
+        return self.table.read(self.at)[index]
 
     def __eq__(self, other: object) -> bool:
         if isinstance(other, KeptRegions):
-            return (self.table is other.table and self._at == other.at) or tuple(self) == tuple(other)
+            return (self.table is other.table and self.at == other.at) or tuple(self) == tuple(other)
         return tuple(self) == other if isinstance(other, tuple) else NotImplemented
 
     def __hash__(self) -> int:
@@ -49,11 +49,6 @@ class KeptRegions(Sequence[RegionUse]):
 
     def __repr__(self) -> str:
         return repr(tuple(self))
-
-    @property
-    def at(self) -> int:
-        """Where it stands in the table."""
-        return self._at
 
 
 class RegionTable:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -44,7 +44,7 @@ from gatekeep.history.sqlite import (
     write_application,
     write_format,
 )
-from gatekeep.model.evidence import Evidence
+from gatekeep.model.evidence import Evidence, RegionUse
 
 #: Behind the key of a build that ran past its time limit: no question by key finds it, so every run tries it again.
 PAST_LIMIT = " past its limit"
@@ -230,6 +230,21 @@ def make_figures(evidence_id: int, evidence: Evidence) -> dict[str, Any]:
         "warning_count": len(evidence.warnings),
         "regions": json.dumps(rows, separators=(",", ":")),
     }
+
+
+def parse_regions(texts: Sequence[str]) -> list[tuple[RegionUse, ...]]:
+    """
+    Read what `make_figures` has written of regions, of many builds at once: the reader of JSON is called once.
+
+    Raises:
+        StoreError: One of them is something else.
+    """
+    try:
+        # As many as there are texts, or one of them is no value by itself.
+        rows = zip(json.loads(f"[{','.join(texts)}]"), texts, strict=True)
+        return [tuple(map(RegionUse._make, uses)) for uses, _ in rows]
+    except (ValueError, TypeError) as error:
+        raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error
 
 
 def keep_content(connection: Connection, table: Table, payload: bytes) -> int:

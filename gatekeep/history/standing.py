@@ -17,8 +17,15 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, ScalarSelect, or_, select
 
-from gatekeep.errors import StoreError
-from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, stamp_table, tree_table
+from gatekeep.history.schema import (
+    PAST_LIMIT,
+    carried_table,
+    evidence_table,
+    figures_table,
+    parse_regions,
+    stamp_table,
+    tree_table,
+)
 from gatekeep.history.sqlite import join_numbers
 from gatekeep.history.store import SqliteStore, make_reader, records
 from gatekeep.model.change import Commit
@@ -191,7 +198,7 @@ def _read_shown(texts: Sequence[tuple[str, int, str]]) -> list[_Shown]:
     found: list[_Shown] = []
     for start in range(0, len(texts), _ROWS_AT_ONCE):
         part = texts[start : start + _ROWS_AT_ONCE]
-        for (outcome, warning_count, _), uses in zip(part, _read_regions([text for _, _, text in part]), strict=True):
+        for (outcome, warning_count, _), uses in zip(part, parse_regions([text for _, _, text in part]), strict=True):
             one = (state_of(outcome, uses), uses, warning_count)
             found.append(alike.setdefault(one, one))
     return found
@@ -292,12 +299,3 @@ def _make_run(first: int, last: int, first_id: int, last_id: int, shown: _Shown)
         regions=regions,
         warning_count=warning_count,
     )
-
-
-def _read_regions(texts: Sequence[str]) -> list[tuple[RegionUse, ...]]:
-    try:
-        # As many as there are texts, or one of them is no value by itself.
-        rows = zip(json.loads(f"[{','.join(texts)}]"), texts, strict=True)
-        return [tuple(map(RegionUse._make, uses)) for uses, _ in rows]
-    except (ValueError, TypeError) as error:
-        raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error

@@ -4,7 +4,6 @@ A branch's commits in order, as the store remembers the one that was swept last,
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from functools import cache
@@ -12,12 +11,18 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, delete, select
 
-from gatekeep.errors import StoreError
-from gatekeep.history.schema import PAST_LIMIT, carried_table, evidence_table, figures_table, mainline_table, tree_table
+from gatekeep.history.schema import (
+    PAST_LIMIT,
+    carried_table,
+    evidence_table,
+    figures_table,
+    mainline_table,
+    parse_regions,
+    tree_table,
+)
 from gatekeep.history.sqlite import insert
 from gatekeep.history.store import SqliteStore, keep_tree
 from gatekeep.model.change import Commit
-from gatekeep.model.evidence import RegionUse
 from gatekeep.model.history import TimelinePoint
 
 _COMMIT_COLUMNS = (*mainline_table.c, tree_table.c.tree_id)
@@ -108,7 +113,7 @@ def load_timeline(store: SqliteStore, target: str, commits: Sequence[Commit]) ->
         carried = connection.execute(trees.where(carried_table.c.evidence.in_(numbers))).all()
     by_id = {build.evidence_id: build for build in built}
     chosen = _choose(built, [(by_id[evidence_id], tree_id) for evidence_id, tree_id in carried])
-    read_regions = cache(_read_regions)
+    read_regions = cache(lambda text: parse_regions([text])[0])
     return tuple(
         TimelinePoint(
             position=position,
@@ -175,13 +180,3 @@ def _choose(built: Iterable[_Build], carried: Iterable[tuple[_Build, str]]) -> d
         ):
             chosen[tree_id] = (build, True)
     return chosen
-
-
-def _read_regions(text: str) -> tuple[RegionUse, ...]:
-    try:
-        return tuple(
-            RegionUse(name=name, used_bytes=used, capacity_bytes=capacity, reserve_bytes=reserve, flash=flash)
-            for name, used, capacity, reserve, flash in json.loads(text)
-        )
-    except (ValueError, TypeError) as error:
-        raise StoreError(f"stored figures cannot be read: {error}; restore the store from a copy") from error

@@ -6,8 +6,7 @@ its bound, our own CPU a build, memory; and every result compared with a plain m
     python tests/benchmarks/bench_generated.py --targets 30 --files 400 --commits 10 --audit all
     python tests/benchmarks/bench_generated.py --targets 60 --files 800 --functions 120
 
-A build is some 0.13 s of CPU, which shows what each costs besides; with --functions it takes as long as builds of
-firmware do.
+A build is some 0.13 s of CPU, which shows what each costs besides; with --functions it is longer, and so is the whole.
 
 The least possible number of builds is that of the pairs (commit, target) for which a file differs that the target's
 last clean build read. That truth is made here by `git checkout` and `make` alone: the compiler's, the linker's and
