@@ -3,7 +3,7 @@ What of the store is SQLite's alone, gathered: all else of this room is SQLAlche
 
 Whoever puts the store on a server database writes this module, and `integrity.py`, a second time: how a file is opened
 and what a commit promises, how the file tells whose it is and of which format, the triggers, an INSERT that meets a row
-which is there (SQLite's and PostgreSQL's are spelt alike in SQLAlchemy, and are two classes), and numbers joined to a
+which is there (SQLite's and PostgreSQL's are spelt alike in SQLAlchemy, and are two classes), and an answer that is one
 text. The tables' options named `sqlite_…` in `schema.py` are passed over by other dialects. Questions are cut to
 SQLite's most variables; others allow more. The migrations move files of older formats, which no server has.
 """
@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, Engine, Integer, Table, create_engine, event, func, text
+from sqlalchemy import Connection, Engine, Select, Table, Text, cast, create_engine, event, func, select, text
 from sqlalchemy.dialects.sqlite import Insert, insert
 
 __all__ = [
@@ -21,7 +22,7 @@ __all__ = [
     "count_tables",
     "insert",
     "insert_or_replace",
-    "join_numbers",
+    "list_groups",
     "make_engine",
     "read_format",
     "write_application",
@@ -115,6 +116,16 @@ def insert_or_replace(table: Table, *identity: str) -> Insert:
     )
 
 
-def join_numbers(column: Column[Integer]) -> ColumnElement[str]:
-    """Give the numbers of a group as one text, with commas."""
-    return func.group_concat(column)
+def list_groups(query: Select[Any]) -> Select[Any]:
+    """
+    Ask for pairs of numbers as one text of JSON: for each first number, ascending, a list of it and of a text in which
+    its second numbers stand with commas between.
+
+    For a million rows Python takes five times what SQLite does. And for one row of an answer SQLite works without a
+    word of Python in between, so that other threads go on meanwhile.
+    """
+    pairs = query.subquery()
+    by, number = pairs.columns
+    groups = select(by.label("by"), func.group_concat(number).label("numbers")).group_by(by).order_by(by).subquery()
+    entry = "[" + cast(groups.c.by, Text) + ',"' + groups.c.numbers + '"]'
+    return select("[" + func.coalesce(func.group_concat(entry), "") + "]")

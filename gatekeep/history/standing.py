@@ -10,7 +10,9 @@ from __future__ import annotations
 import json
 from array import array
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import chain, groupby
 from typing import Any, NamedTuple
@@ -26,7 +28,7 @@ from gatekeep.history.schema import (
     stamp_table,
     tree_table,
 )
-from gatekeep.history.sqlite import join_numbers
+from gatekeep.history.sqlite import list_groups
 from gatekeep.history.store import SqliteStore, make_reader, records
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
@@ -92,7 +94,7 @@ def load_standing(
         StoreError: The store cannot be read.
     """
     with store.reading() as connection:
-        stamps = dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
+        stamps = _read_stamps(connection)
         marks = tuple((commit.commit_id, stamps.get(commit.tree_id)) for commit in commits)
         known = _count_known(before, marks, targets)
         # The last that is known is read again: where a run goes on behind it, its newest build is found there.
@@ -103,8 +105,10 @@ def load_standing(
         standing = {target: _zeros(len(commits) - start) for target in targets}
         # A question for each of many trees takes longer than one for all.
         few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
-        rows, shown = _read_builds(connection, standing, positions, start, few)
-        _add_carried(connection, positions, rows, start, few)
+        with _asked_beside(store, stamps) if few is None else nullcontext() as answer:
+            rows, shown = _read_builds(connection, standing, positions, start, few)
+        carried = answer.result() if answer is not None else None
+        _add_carried(connection, carried or _ask_carried(connection, few), positions, rows, start)
         fresh = {target: tuple(_iter_runs(line, rows, shown, start)) for target, line in standing.items()}
     if before is not None and start:
         fresh = {target: _join(before.runs[target], runs, start) for target, runs in fresh.items()}
@@ -210,48 +214,64 @@ def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
     return query.where(tree_table.c.tree_id.in_(trees)).scalar_subquery()
 
 
-def _add_carried(
-    connection: Connection,
-    positions: dict[str, list[int]],
-    rows: dict[int, _Build],
-    start: int,
-    few: list[str] | None,
-) -> None:
-    trees_query = select(tree_table.c.id, tree_table.c.tree_id)
+@contextmanager
+def _asked_beside(store: SqliteStore, stamps: Mapping[str, int]) -> Iterator[Future[str | None]]:
+    """
+    Ask in a thread to which trees all builds were carried; it has the answer on leaving.
+
+    SQLite works on it for as long as Python on the builds. None where another process has changed what is shown between
+    the two connections' looks at the store.
+    """
+
+    def ask() -> str | None:
+        with store.reading() as connection:
+            return _ask_carried(connection, None) if _read_stamps(connection) == stamps else None
+
+    with ThreadPoolExecutor(max_workers=1) as thread:
+        yield thread.submit(ask)
+
+
+def _read_stamps(connection: Connection) -> dict[str, int]:
+    return dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
+
+
+def _ask_carried(connection: Connection, few: Collection[str] | None) -> str:
+    """Ask to which trees builds were carried, all or a few, as `list_groups` tells it."""
+    query = select(carried_table.c.evidence, carried_table.c.tree)
     if few is not None:
-        trees_query = trees_query.where(tree_table.c.tree_id.in_(few))
+        query = query.join(tree_table, tree_table.c.id == carried_table.c.tree).where(tree_table.c.tree_id.in_(few))
+    return str(connection.execute(list_groups(query)).scalar_one())
+
+
+def _add_carried(
+    connection: Connection, carried: str, positions: dict[str, list[int]], rows: dict[int, _Build], start: int
+) -> None:
     places: dict[int, int] = {}
     # A tree comes back when a change is reverted.
     further: dict[int, list[int]] = {}
-    for number, tree_id in connection.execute(trees_query):
+    for number, tree_id in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
         found = positions.get(tree_id)
         if found:
             places[number] = found[0] - start
             if len(found) > 1:
                 further[places[number]] = [position - start for position in found[1:]]
-    # The trees of a build as one text: a million rows cost Python five times what they cost SQLite.
-    query = select(carried_table.c.evidence, join_numbers(carried_table.c.tree)).group_by(carried_table.c.evidence)
-    if few is not None:
-        query = query.where(carried_table.c.tree.in_(list(places)))
-    for rows_at_once in connection.execute(query).partitions(_ROWS_AT_ONCE):
-        # A reader of JSON takes numbers out of texts in half the time of Python's own words for it.
-        lists = json.loads(f"[[{'],['.join(trees for _, trees in rows_at_once)}]]")
-        for (evidence_id, _), trees in zip(rows_at_once, lists, strict=True):
-            build = rows.get(evidence_id)
-            if build is not None:
-                held = _list_places(trees, places, further)
-                if held:
-                    _place(build.line, held, evidence_id, rows)
+    # One text is that of many builds: what a night has built holds for the same commits.
+    spans: dict[str, list[int]] = {}
+    for evidence_id, trees in json.loads(carried):
+        build = rows.get(evidence_id)
+        if build is None:
+            continue
+        held = spans.get(trees)
+        if held is None:
+            held = spans[trees] = _list_places(trees, places, further)
+        if held:
+            _place(build.line, held, evidence_id, rows)
 
 
-def _list_places(trees: Sequence[int], places: dict[int, int], further: dict[int, list[int]]) -> list[int]:
-    """Give where trees stand on the branch, ascending."""
-    try:
-        held = sorted(map(places.__getitem__, trees))
-    except KeyError:
-        # Of a change, or of another branch.
-        held = sorted(places[tree] for tree in trees if tree in places)
-    return sorted(chain(held, *(further.get(place, ()) for place in held))) if further else held
+def _list_places(trees: str, places: dict[int, int], further: dict[int, list[int]]) -> list[int]:
+    """Give where trees stand on the branch, ascending; a tree of a change, or of another branch, stands nowhere."""
+    held = [place for tree in map(int, trees.split(",")) if (place := places.get(tree)) is not None]
+    return sorted(chain(held, *(further.get(place, ()) for place in held)) if further else held)
 
 
 def _place(line: array[int], held: Sequence[int], evidence_id: int, rows: dict[int, _Build]) -> None:
