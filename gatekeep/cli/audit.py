@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import click
 
@@ -34,6 +33,7 @@ from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.plan import PlanInputs, plan_change
 from gatekeep.runner.reach_trees import TreeComparer
 from gatekeep.runner.schedule import BuildEverything
+from gatekeep.scratch import scratch_folder
 
 
 @click.command()
@@ -131,14 +131,14 @@ def _audit_range(edges: Edges, commits: str, matrix: Path | None, *, sample: int
     run = _Run(edges, change, matrices.by_tree, workers)
     planned = run.carry()
     carried = [entry for entry in planned if entry.carried is not None]
-    with TemporaryDirectory(prefix="audit-", dir=edges.folder) as keep:
+    with scratch_folder(edges.folder, "audit-") as keep:
         results = audit_jobs(
             choose_jobs(carried, run.plan(()).jobs, sample),
             AuditEdges(
                 store=edges.store,
-                build=lambda jobs, sink: run.build(jobs, sink, "trees", Path(keep, "first")),
-                build_again=lambda jobs, sink: run.build(jobs, sink, SECOND_PLACE, Path(keep, "second")),
-                witness=KeptWitness(edges, run.comparer, Path(keep)),
+                build=lambda jobs, sink: run.build(jobs, sink, "trees", keep / "first"),
+                build_again=lambda jobs, sink: run.build(jobs, sink, SECOND_PLACE, keep / "second"),
+                witness=KeptWitness(edges, run.comparer, keep),
                 now=edges.now,
             ),
         )

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from threading import Lock
 
 import click
@@ -16,6 +15,7 @@ from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, SandboxChoice, SandboxWish, find_sandbox
 from gatekeep.errors import RunnerError
 from gatekeep.report.plain import plain
+from gatekeep.scratch import scratch_folder
 
 
 class RunSandbox:
@@ -74,12 +74,12 @@ class RunSandbox:
         return sandbox.confine(runner, writable=writable, tmp=tmp, readable=readable)
 
     def _find(self) -> Sandbox | None:
-        with TemporaryDirectory(prefix="sandbox-", dir=self._store) as scratch:
+        with scratch_folder(self._store, "sandbox-") as scratch:
             found = find_sandbox(
                 runner=self._runner,
                 cancel=self._cancel,
-                environment=make_base_environment(self._environment, home=Path(scratch), tmp=Path(scratch)),
-                scratch=Path(scratch),
+                environment=make_base_environment(self._environment, home=scratch, tmp=scratch),
+                scratch=scratch,
                 hide=(self._git_folder, self._store),
                 show=self._choice.show,
             )

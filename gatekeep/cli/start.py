@@ -24,7 +24,6 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import MappingProxyType, TracebackType
 from typing import TYPE_CHECKING, Self, TypeVar
 
@@ -37,6 +36,7 @@ from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.errors import ToolchainError
 from gatekeep.model.matrix import Matrix, Toolchain
 from gatekeep.runner.plan import ReadyToolchain
+from gatekeep.scratch import scratch_folder
 
 if TYPE_CHECKING:
     from gatekeep.cli.edges import Edges
@@ -133,8 +133,8 @@ def begin_toolchains(edges: Edges, matrices: Iterable[Matrix]) -> Callable[[], T
 
 
 def _ready_toolchain(edges: Edges, toolchain: Toolchain, digests: DigestCache) -> ReadyToolchain | ToolchainError:
-    with TemporaryDirectory(prefix="probe-", dir=edges.folder) as scratch:
-        folders = {name: Path(scratch, name) for name in ("home", "tmp", "scratch")}
+    with scratch_folder(edges.folder, "probe-") as scratch:
+        folders = {name: scratch / name for name in ("home", "tmp", "scratch")}
         for folder in folders.values():
             folder.mkdir()
         environment = make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"])
@@ -177,10 +177,10 @@ def list_caches(toolchains: Toolchains) -> Caches:
 
 
 def _find_makes(edges: Edges) -> Makes:
-    with TemporaryDirectory(prefix="make-", dir=edges.folder) as scratch:
-        environment = make_base_environment(edges.environment, home=Path(scratch), tmp=Path(scratch))
-        confined = edges.sandbox.confine(edges.start.runner, writable=(Path(scratch),), tmp=Path(scratch))
-        return find_makes(runner=confined, environment=environment, scratch=Path(scratch), cancel=edges.start.cancel)
+    with scratch_folder(edges.folder, "make-") as scratch:
+        environment = make_base_environment(edges.environment, home=scratch, tmp=scratch)
+        confined = edges.sandbox.confine(edges.start.runner, writable=(scratch,), tmp=scratch)
+        return find_makes(runner=confined, environment=environment, scratch=scratch, cancel=edges.start.cancel)
 
 
 def _probe_reads(edges: Edges, place: Path) -> str | None:
@@ -188,16 +188,14 @@ def _probe_reads(edges: Edges, place: Path) -> str | None:
     from gatekeep.build.readset import probe_access_times
 
     place.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix="probe-", dir=place) as scratch:
-        folders = {name: Path(scratch, name) for name in ("home", "tmp")}
+    with scratch_folder(place, "probe-") as scratch:
+        folders = {name: scratch / name for name in ("home", "tmp")}
         for folder in folders.values():
             folder.mkdir()
         # The trial runs our own Python, which may lie anywhere; builds see it only where it is on PATH.
         own = list_programs(str(Path(sys.executable).parent))
         return probe_access_times(
-            Path(scratch),
-            runner=edges.sandbox.confine(
-                edges.start.runner, writable=(Path(scratch),), tmp=folders["tmp"], readable=own
-            ),
+            scratch,
+            runner=edges.sandbox.confine(edges.start.runner, writable=(scratch,), tmp=folders["tmp"], readable=own),
             environment=make_base_environment(edges.environment, home=folders["home"], tmp=folders["tmp"]),
         )

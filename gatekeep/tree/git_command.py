@@ -25,7 +25,6 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -33,6 +32,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.errors import GitEndedError, RepositoryError
+from gatekeep.scratch import OwnScratchFolder
 
 #: Come through from our own environment. The last three are set by receive-pack around a pre-receive hook.
 _PASSED_ON = ("PATH", "TMPDIR", "LD_LIBRARY_PATH")
@@ -122,14 +122,14 @@ class GitCommand:
         self._git_dir = git_dir
         self._environment = dict(environment)
         self._common_dir = common_dir
-        self._stand_in: tempfile.TemporaryDirectory[str] | None = None
+        self._stand_in: OwnScratchFolder | None = None
         self._object_format = "sha1"
         self._lock = threading.Lock()
 
     def close(self) -> None:
         """Remove the stand-in."""
         if self._stand_in is not None:
-            self._stand_in.cleanup()
+            self._stand_in.close()
             self._stand_in = None
 
     def run(self, *arguments: str, feed: bytes = b"", more: Mapping[str, str] | None = None) -> GitAnswer:
@@ -222,7 +222,7 @@ class GitCommand:
                 answer = self.ask("rev-parse", "--show-object-format", doing="reading its format")
                 self._object_format = answer.decode("ascii").strip()
                 self._stand_in = _write_stand_in(self.place, self._object_format, self._common_dir / "shallow")
-            return Path(self._stand_in.name)
+            return self._stand_in.path
 
     @property
     def object_format(self) -> str:
@@ -293,13 +293,13 @@ def _quote(path: str) -> str:
     return '"' + path.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _write_stand_in(place: str, object_format: str, shallow: Path) -> tempfile.TemporaryDirectory[str]:
+def _write_stand_in(place: str, object_format: str, shallow: Path) -> OwnScratchFolder:
     text = "[core]\n\trepositoryformatversion = 1\n\tbare = true\n"
     if object_format != "sha1":
         text += f"[extensions]\n\tobjectFormat = {object_format}\n"
     try:
-        stand_in = tempfile.TemporaryDirectory(prefix="gatekeep-git-")
-        folder = Path(stand_in.name)
+        stand_in = OwnScratchFolder("git-")
+        folder = stand_in.path
         (folder / "refs").mkdir()
         (folder / "objects").mkdir()
         (folder / "HEAD").write_text("ref: refs/heads/none\n", encoding="ascii")

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[2] / "gatekeep"
 #: Lower rooms last. A room may import from itself and from what stands below it.
 ORDER = ["cli", "report", "judge", "runner", "history", "boot", "build", "measure", "tree", "matrix", "model"]
 #: Any room may use these; they import nothing of ours but each other.
-SHARED = {"errors", "logs", ""}
+SHARED = {"errors", "logs", "scratch", ""}
 #: Rooms that decide or render: no clock, no files, no processes, no logging.
 PURE = {"model", "judge"}
 IMPURE_MODULES = {"os", "subprocess", "logging", "time", "socket", "shutil", "tempfile", "threading", "sqlite3"}
