@@ -48,15 +48,16 @@ _PROBE_LIMIT_S = 20.0
 _PROBE_LOG_LIMIT_BYTES = 65536
 _INSTALL = "install bubblewrap 0.8 or later (apt-get install bubblewrap)"
 
-#: Run inside; what it prints is compared with what is so outside.
+#: Run inside with three arguments: the namespaces, a folder that is shown and one that is not. What it prints is
+#: compared with what is so outside.
 _PROBE = """
-for name in {namespaces}; do echo "$name $(readlink /proc/self/ns/$name)"; done
+for name in $1; do echo "$name $(readlink /proc/self/ns/$name)"; done
 while read name value rest; do case $name in CapEff:|NoNewPrivs:) echo "$name $value" ;; esac; done </proc/self/status
-for place in {outside}/file /usr/gatekeep-probe /etc/gatekeep-probe /gatekeep-probe /proc/sys/kernel/hostname; do
+for place in "$3/file" /usr/gatekeep-probe /etc/gatekeep-probe /gatekeep-probe /proc/sys/kernel/hostname; do
     (: >>"$place") 2>/dev/null && echo "wrote $place"
 done
-[ -e {outside} ] && echo "saw {outside}"
-echo tide >{inside}/file
+[ -e "$3" ] && echo "saw $3"
+echo tide >"$2/file"
 echo end
 """
 
@@ -278,9 +279,8 @@ def _try(
     inside, outside = Path(tempfile.mkdtemp(dir=scratch)), Path(tempfile.mkdtemp(dir=scratch))
     log = outside / "log"
     namespaces = [name for name in _NAMESPACES if users or name != "user"]
-    script = _PROBE.format(namespaces=" ".join(namespaces), inside=inside, outside=outside)
     spec = CommandSpec(
-        argv=("/bin/sh", "-c", script),
+        argv=("/bin/sh", "-c", _PROBE, "sh", " ".join(namespaces), str(inside), str(outside)),
         directory=inside,
         environment=environment,
         time_limit_s=_PROBE_LIMIT_S,

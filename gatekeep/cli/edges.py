@@ -7,6 +7,7 @@ from __future__ import annotations
 import logging
 import math
 import os
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -50,6 +51,11 @@ if TYPE_CHECKING:
 
 #: The folder of the store in which workplaces lie, unless a command has others besides.
 WORKPLACES = "trees"
+#: What make or a shell takes apart in a path that a recipe gets as `{out}`, wherever a makefile does not quote it; make
+#: cannot quote a space in the name of a target at all.
+#: Source: POSIX.1-2017, XCU 2.2 "Quoting", without what means something only at the beginning of a word; GNU make
+#: manual, "Rule Syntax" and "Pattern Rules", for : and %.
+_TAKEN_APART = re.compile(r"""[\s"#$%&'()*:;<>?\[\\\]`|]""")
 #: What a worker does before a build and after it takes an eighth of a build of 0.2 s, and less of a longer one; whether
 #: it pays at all shows as builds end.
 _WORKERS_PER_SPARE = 8
@@ -143,7 +149,7 @@ def open_edges(
 
     Raises:
         RepositoryError: No repository there.
-        StoreError: The store's folder cannot be made.
+        StoreError: The store's folder cannot be made, or builds cannot be in it.
     """
     environment = dict(os.environ)
     calendar = Calendar(now=now)
@@ -153,6 +159,8 @@ def open_edges(
             start.runner.warm_up()
         opened = stack.enter_context(open_repository(repository, environment))
         folder = (store or opened.git_common_dir / "gatekeep").absolute()
+        if sandbox is not None:
+            _check_build_place(folder)
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -190,6 +198,17 @@ def open_edges(
             calendar=calendar,
             make_progress=make_progress,
         )
+
+
+def _check_build_place(folder: Path) -> None:
+    """Refuse a place in which makefiles fail that are right anywhere else: that is not the code's fault."""
+    for path in (folder, Path(os.path.realpath(folder))):
+        if found := _TAKEN_APART.search(str(path)):
+            sign = "a space" if found[0] == " " else repr(found[0])
+            raise StoreError(
+                f"{path}: builds cannot be in a folder with {sign} in its path, which make or a shell would take apart;"
+                " name another with --store, for this and every other command"
+            )
 
 
 def _parse_matrix(text: bytes, path: str) -> Matrix:

@@ -102,6 +102,23 @@ def test_matrix_of_a_foreign_tree_is_short() -> None:
     assert len((KELP / "matrix.yml").read_text().splitlines()) < 30
 
 
+@pytest.mark.parametrize("sign", [" ", "$", ":", "'"])
+def test_where_make_would_take_the_path_apart_nothing_is_built_or_passed(tmp_path: Path, sign: str) -> None:
+    """A makefile that is right anywhere else would be broken there, at the base too, and so would not block."""
+    folder = tmp_path / f"my{sign}trees"
+    folder.mkdir()
+    kelp = Kelp(folder)
+    kelp.append("lib/crc.c", "int no_type(;\n")
+    kelp.commit("Break it")
+    code, _, said = kelp.gate()
+    assert code == 3
+    shown = "a space" if sign == " " else repr(sign)
+    assert f"/kelp/.git/gatekeep: builds cannot be in a folder with {shown} in its path" in said
+    assert "name another with --store" in said
+    code, report, _ = kelp.gate("--store", str(tmp_path / "store"))
+    assert (code, report["verdict"]) == (1, "block")
+
+
 def test_a_harmless_change_passes_with_sizes_of_elf_and_library(kelp: Kelp) -> None:
     kelp.append("lib/crc.c", "/* CRC-16, polynomial 0x1021 */\n")
     head = kelp.commit("Name the polynomial")

@@ -193,6 +193,9 @@ class TestProgramsOnPath:
         )
         assert (cell.folder / "tree" / "file").read_text() == "x\n"
 
+    def test_it_is_found_in_a_folder_of_any_name(self, tmp_path: Path, machine: SubprocessRunner) -> None:
+        make_sandbox(machine, tmp_path / "a $(b) 'c' \"d\" größe; *")
+
     def test_what_is_to_be_shown_must_exist(self, tmp_path: Path, machine: SubprocessRunner) -> None:
         with pytest.raises(RunnerError, match=r"--sandbox-show: .*/nothing does not exist"):
             make_sandbox(machine, tmp_path / "probe", show=[tmp_path / "nothing"])
