@@ -29,9 +29,15 @@ class Screen:
 
 
 def find_screen(colour: str = "auto") -> Screen:
-    """Look at standard output; `colour` is the option's value."""
+    """
+    Look at standard output; `colour` is the option's value.
+
+    Source: no-color.org, which asks for a value that is not empty; a terminal of the kind "dumb" obeys no escape codes
+    (common practice, no source).
+    """
     is_terminal = sys.stdout.isatty()
-    wanted = colour == "always" or (colour == "auto" and is_terminal and "NO_COLOR" not in os.environ)
+    can_show = is_terminal and os.environ.get("TERM", "dumb") != "dumb"
+    wanted = colour == "always" or (colour == "auto" and can_show and not os.environ.get("NO_COLOR"))
     width = min(shutil.get_terminal_size().columns, _MOST_WIDTH) if is_terminal else _WIDTH_WITHOUT_TERMINAL
     return Screen(is_terminal=is_terminal, colour=wanted, width=width)
 
