@@ -16,6 +16,7 @@ import logging
 import re
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
@@ -104,7 +105,7 @@ def configure_logging(path: Path | None, *, verbose: bool, stream: TextIO | None
     handlers.append(console)
     if path is not None:
         path.parent.mkdir(parents=True, exist_ok=True)
-        file = _LateFile(path)
+        file = _LateFile(path, console.stream)
         file.setLevel(logging.DEBUG if verbose else logging.INFO)
         handlers.append(file)
     level_before = logger.level
@@ -127,36 +128,59 @@ class _LateFile(logging.Handler):
     """
     The rotating file, opened when the first line is written: most gates of a large tree build nothing and write none,
     and what opens it takes 40 ms to import.
+
+    A line that cannot be written stops nothing: that it is so is said once, on `stream`.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, stream: TextIO) -> None:
         super().__init__()
         self._path = path
+        self._stream = stream
         self._file: logging.Handler | None = None
+        self._has_failed = False
 
     def emit(self, record: logging.LogRecord) -> None:
         """Write a line; called by one thread at a time."""
         try:
             if self._file is None:
-                self._file = _open_file(self._path)
+                self._file = _open_file(self._path, self._fail)
                 self._file.setFormatter(self.formatter)
-        except Exception:
-            # As every handler does: what cannot be logged is said on standard error, and stops nothing.
-            self.handleError(record)
+        except OSError as error:
+            self._fail(error)
             return
         self._file.emit(record)
 
     def close(self) -> None:
         """Close the file, where one was opened."""
         if self._file is not None:
-            self._file.close()
+            # What is left in the stream's buffer is written then, and was said to be lost; a second time there is none.
+            try:
+                self._file.close()
+            except OSError:
+                with suppress(OSError):
+                    self._file.close()
         super().close()
 
+    def _fail(self, error: BaseException | None) -> None:
+        if self._has_failed:
+            return
+        self._has_failed = True
+        why = error.strerror if isinstance(error, OSError) else repr(error)
+        with suppress(OSError):
+            self._stream.write(
+                f"gatekeep: {render_value(self._path)}: lines cannot be written: {why}; free some space, "
+                "the run goes on without them\n"
+            )
 
-def _open_file(path: Path) -> logging.Handler:
+
+def _open_file(path: Path, fail: Callable[[BaseException | None], None]) -> logging.Handler:
     from concurrent_log_handler import ConcurrentRotatingFileHandler
 
-    return ConcurrentRotatingFileHandler(
+    class File(ConcurrentRotatingFileHandler):
+        def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - as logging calls it
+            fail(sys.exc_info()[1])
+
+    return File(
         str(path),
         maxBytes=_ROTATE_BYTES,
         backupCount=_ROTATED_COUNT,

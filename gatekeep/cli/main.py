@@ -5,6 +5,7 @@ The command `gatekeep`: its subcommands, and how errors become messages and exit
 from __future__ import annotations
 
 import contextlib
+import errno
 import gc
 import os
 import signal
@@ -46,6 +47,8 @@ _COMMANDS = {
 }
 
 
+#: What a write fails with that nothing in gatekeep can be blamed for, wherever it was tried.
+_OF_THE_MACHINE = frozenset((errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO))
 #: Python looks for garbage after so many new objects; its own 700 are a tenth of a start, which makes 200,000 to stay.
 _COLLECT_AFTER = 100_000
 
@@ -148,7 +151,12 @@ def run(arguments: list[str]) -> int:
     except _ReaderGoneError:
         _forget(sys.stdout)
         return EXIT_UNDECIDED
-    except Exception:
+    except Exception as error:
+        if isinstance(error, OSError) and error.errno in _OF_THE_MACHINE:
+            place = error.filename or "standard output, or a file"
+            _say(f"gatekeep: {place}: {error.strerror}; free the disk or have it writable, and run again")
+            _say("verdict: undecided; this is never a pass")
+            return EXIT_UNDECIDED
         # Python's own exit code for this is 1, which says "blocked" to whoever called us.
         _say_lines(traceback.format_exc())
         _say("gatekeep: this is a fault of gatekeep itself; report it with the lines above")

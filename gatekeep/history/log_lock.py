@@ -12,6 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from gatekeep.errors import StoreError
+
 _LOCK = "logs.lock"
 
 
@@ -29,8 +31,15 @@ def locked_logs(folder: Path, how: int) -> Iterator[None]:
 
     Raises:
         BlockingIOError: With LOCK_NB: somebody holds it in a way that keeps us out.
+        StoreError: The folder lets nobody write.
     """
-    descriptor = os.open(folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
+        descriptor = os.open(folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        raise StoreError(
+            f"{folder}: the store cannot be written: {error.strerror}; free the disk, have the folder writable, or "
+            "name another with --store"
+        ) from error
     try:
         fcntl.flock(descriptor, how)
         yield

@@ -21,6 +21,7 @@ import pytest
 
 from gatekeep.errors import StoreError
 from gatekeep.history.kept_logs import LogRule, read_log, tidy_logs
+from gatekeep.history.log_lock import using_logs
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import begin_sweep
 from gatekeep.model.evidence import Evidence
@@ -118,6 +119,15 @@ def test_a_store_on_a_full_disk_is_an_error_and_the_next_run_works(small_disk: P
     ballast.unlink()
     with SqliteStore(small_disk / "evidence.db") as store:
         store.add(evidence(0))
+
+
+def test_a_store_that_cannot_be_written_is_an_error_with_a_way_out(tmp_path: Path) -> None:
+    (tmp_path / "logs.lock").mkdir()
+    with (
+        pytest.raises(StoreError, match=r"the store cannot be written: Is a directory; .* name another with --store"),
+        using_logs(tmp_path),
+    ):
+        pass
 
 
 def test_a_disk_that_fills_while_logs_are_compressed_loses_none(small_disk: Path) -> None:

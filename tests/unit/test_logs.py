@@ -102,12 +102,31 @@ def test_file_is_opened_with_the_first_line(tmp_path):
     assert _strip_time((tmp_path / "new" / "gatekeep.log").read_text()) == "INFO built\n"
 
 
-def test_file_that_cannot_be_opened_stops_nothing(tmp_path, capsys):
-    (tmp_path / "gatekeep.log").mkdir()
-    undo = configure_logging(tmp_path / "gatekeep.log", verbose=False, stream=io.StringIO())
+def test_file_that_cannot_be_opened_stops_nothing_and_is_told_once(tmp_path):
+    path = tmp_path / "gatekeep.log"
+    path.mkdir()
+    said = io.StringIO()
+    undo = configure_logging(path, verbose=False, stream=said)
+    log_event(_LOGGER, logging.INFO, "built")
     log_event(_LOGGER, logging.INFO, "built")
     undo()
-    assert "Logging error" in capsys.readouterr().err
+    assert said.getvalue() == (
+        f"gatekeep: {path}: lines cannot be written: Is a directory; free some space, the run goes on without them\n"
+    )
+
+
+def test_file_on_a_full_disk_stops_nothing_and_is_told_once(tmp_path):
+    path = tmp_path / "gatekeep.log"
+    path.symlink_to("/dev/full")
+    said = io.StringIO()
+    undo = configure_logging(path, verbose=False, stream=said)
+    for _ in range(3):
+        log_event(_LOGGER, logging.INFO, "built")
+    undo()
+    assert said.getvalue() == (
+        f"gatekeep: {path}: lines cannot be written: No space left on device; free some space, the run goes on without "
+        "them\n"
+    )
 
 
 def test_undo_leaves_no_handler_and_no_open_file(tmp_path):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 import click
 import pytest
 
@@ -29,6 +31,18 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> list[BaseException]:
         (MatrixError("m.yml", 3, 1, "unknown key 'bords'"), 2, "m.yml:3:1: unknown key 'bords'\n"),
         (RepositoryError("x: gone\x1b[2J"), 3, "gatekeep: x: gone\\x1b[2J\nverdict: undecided; this is never a pass\n"),
         (StoreError("damaged"), 3, "gatekeep: damaged\nverdict: undecided; this is never a pass\n"),
+        (
+            OSError(errno.ENOSPC, "No space left on device"),
+            3,
+            "gatekeep: standard output, or a file: No space left on device; free the disk or have it writable, and run "
+            "again\nverdict: undecided; this is never a pass\n",
+        ),
+        (
+            OSError(errno.EROFS, "Read-only file system", "/s/x"),
+            3,
+            "gatekeep: /s/x: Read-only file system; free the disk or have it writable, and run again\n"
+            "verdict: undecided; this is never a pass\n",
+        ),
         (GatekeepError("other"), 3, "gatekeep: other\nverdict: undecided; this is never a pass\n"),
         (
             KeyboardInterrupt(),
