@@ -160,6 +160,8 @@ def _without_collector() -> Iterator[None]:
         yield
     finally:
         if was_on:
+            # Nor is it looked at afterwards: a process that has shown a site ends.
+            gc.freeze()
             gc.enable()
 
 
@@ -176,7 +178,7 @@ def _show_site(
     past = load_past(folder, about)
     health = _read_health(store, folder, sources, past, await_check)
     await_check()
-    done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
+    done = renew_site(health, out, address, past.notes, workers=count_usable_cores(), aside=past.encode)
     if done is None:
         # Another folder, or somebody was at the pages.
         past = SitePast()

@@ -31,11 +31,21 @@ _ROOMS = ("history", "judge", "model", "report", "report/site", "report/template
 
 @dataclass(slots=True, kw_only=True)
 class SitePast:
-    """What is known before a site is written, and what is to be known after it; `standing` is None at first."""
+    """
+    What is known before a site is written, and what is to be known after it; `standing` is None at first.
+
+    `document` holds the standing as it will be kept, where there was time to encode it before.
+    """
 
     standing: Standing | None = None
+    document: dict[str, Any] | None = None
     forecasts: Known = field(default_factory=Known)
     notes: PageNotes = field(default_factory=PageNotes)
+
+    def encode(self) -> None:
+        """Encode the standing, which is not to change any more."""
+        if self.standing is not None:
+            self.document = encode_standing(self.standing)
 
 
 def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
@@ -73,9 +83,11 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
     """Keep what is known; a disk that is full costs the next run its time and nothing else."""
     if past.standing is None:
         return
+    if past.document is None:
+        past.encode()
     document: dict[str, Any] = {
         "key": _make_key(about),
-        "standing": encode_standing(past.standing),
+        "standing": past.document,
         "forecasts": {"answers": past.forecasts.answers, "asked": past.forecasts.asked},
         "pages": {
             "commits": past.notes.commits,

@@ -10,9 +10,7 @@ from __future__ import annotations
 import json
 from array import array
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager, nullcontext
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, groupby
 from typing import Any, NamedTuple
@@ -94,7 +92,7 @@ def load_standing(
         StoreError: The store cannot be read.
     """
     with store.reading() as connection:
-        stamps = _read_stamps(connection)
+        stamps = dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
         marks = tuple((commit.commit_id, stamps.get(commit.tree_id)) for commit in commits)
         known = _count_known(before, marks, targets)
         # The last that is known is read again: where a run goes on behind it, its newest build is found there.
@@ -105,10 +103,8 @@ def load_standing(
         standing = {target: _zeros(len(commits) - start) for target in targets}
         # A question for each of many trees takes longer than one for all.
         few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
-        with _asked_beside(store, stamps) if few is None else nullcontext() as answer:
-            rows, shown = _read_builds(connection, standing, positions, start, few)
-        carried = answer.result() if answer is not None else None
-        _add_carried(connection, carried or _ask_carried(connection, few), positions, rows, start)
+        rows, shown = _read_builds(connection, standing, positions, start, few)
+        _add_carried(connection, positions, rows, start, few)
         fresh = {target: tuple(_iter_runs(line, rows, shown, start)) for target, line in standing.items()}
     if before is not None and start:
         fresh = {target: _join(before.runs[target], runs, start) for target, runs in fresh.items()}
@@ -214,42 +210,22 @@ def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
     return query.where(tree_table.c.tree_id.in_(trees)).scalar_subquery()
 
 
-@contextmanager
-def _asked_beside(store: SqliteStore, stamps: Mapping[str, int]) -> Iterator[Future[str | None]]:
-    """
-    Ask in a thread to which trees all builds were carried; it has the answer on leaving.
-
-    SQLite works on it for as long as Python on the builds. None where another process has changed what is shown between
-    the two connections' looks at the store.
-    """
-
-    def ask() -> str | None:
-        with store.reading() as connection:
-            return _ask_carried(connection, None) if _read_stamps(connection) == stamps else None
-
-    with ThreadPoolExecutor(max_workers=1) as thread:
-        yield thread.submit(ask)
-
-
-def _read_stamps(connection: Connection) -> dict[str, int]:
-    return dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
-
-
-def _ask_carried(connection: Connection, few: Collection[str] | None) -> str:
-    """Ask to which trees builds were carried, all or a few, as `list_groups` tells it."""
+def _add_carried(
+    connection: Connection,
+    positions: dict[str, list[int]],
+    rows: dict[int, _Build],
+    start: int,
+    few: list[str] | None,
+) -> None:
     query = select(carried_table.c.evidence, carried_table.c.tree)
+    trees_query = select(tree_table.c.id, tree_table.c.tree_id)
     if few is not None:
         query = query.join(tree_table, tree_table.c.id == carried_table.c.tree).where(tree_table.c.tree_id.in_(few))
-    return str(connection.execute(list_groups(query)).scalar_one())
-
-
-def _add_carried(
-    connection: Connection, carried: str, positions: dict[str, list[int]], rows: dict[int, _Build], start: int
-) -> None:
+        trees_query = trees_query.where(tree_table.c.tree_id.in_(few))
     places: dict[int, int] = {}
     # A tree comes back when a change is reverted.
     further: dict[int, list[int]] = {}
-    for number, tree_id in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
+    for number, tree_id in connection.execute(trees_query):
         found = positions.get(tree_id)
         if found:
             places[number] = found[0] - start
@@ -257,7 +233,7 @@ def _add_carried(
                 further[places[number]] = [position - start for position in found[1:]]
     # One text is that of many builds: what a night has built holds for the same commits.
     spans: dict[str, list[int]] = {}
-    for evidence_id, trees in json.loads(carried):
+    for evidence_id, trees in json.loads(connection.execute(list_groups(query)).scalar_one()):
         build = rows.get(evidence_id)
         if build is None:
             continue

@@ -107,6 +107,43 @@ def test_little_work_or_one_worker_makes_no_second_process(count: int, workers: 
     assert done.stdout == "True\n"
 
 
+def test_what_cannot_be_shared_is_done_while_the_helper_is_at_work() -> None:
+    """It waits until the helper has done some, and so would wait for ever if it came first."""
+    done = run("""
+def do(number):
+    if helps() and number == 3:
+        tell()
+    return number
+def meanwhile():
+    print(helps(), len(os.read(begun[0], 1)))
+print(share_work(1000, do, workers=2, meanwhile=meanwhile) == list(range(1000)))
+""")
+    assert done.stdout == "False 1\nTrue\n", done.stderr
+
+
+def test_what_cannot_be_shared_is_done_once_without_a_helper_too() -> None:
+    done = run("""
+share_work(7, lambda number: helps(), workers=2, meanwhile=lambda: print("done", helps()))
+""")
+    assert done.stdout == "done False\n"
+
+
+def test_a_fault_of_what_cannot_be_shared_ends_the_helper() -> None:
+    done = run("""
+def fail():
+    raise ValueError("not possible")
+try:
+    share_work(1000, lambda number: number, workers=2, meanwhile=fail)
+except ValueError as error:
+    print(error)
+    try:
+        os.waitpid(-1, 0)
+    except ChildProcessError:
+        print("alone")
+""")
+    assert done.stdout.splitlines() == ["not possible", "alone"]
+
+
 def test_a_process_with_threads_is_not_copied() -> None:
     done = run("""
 import threading

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
+from itertools import islice
 
 import gatekeep
 from gatekeep.model.health import CommitHealth, Health, PortHealth, Run, TargetHealth
@@ -33,6 +34,9 @@ from gatekeep.report.site.pages import (
     render_target_page,
 )
 
+#: So many pages of commits keep a second process busy until the digests of all the others are there.
+_FIRST_PAGES = 500
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFile:
@@ -48,68 +52,76 @@ class SiteFile:
     is_earlier: bool = False
 
 
-def _do_all(count: int, do: Callable[[int], str]) -> list[str]:
-    return [do(number) for number in range(count)]
+def _keep_none(_texts: Sequence[str]) -> None:
+    pass
 
 
-#: Does so many pieces of work, by number, and gives what each gave.
-Share = Callable[[int, Callable[[int], str]], list[str]]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """
+    Files that may be written in any order.
+
+    `parts` render parts of pages that come later; `keep` takes what they gave, in their order, before a file of the
+    next stage is rendered.
+    """
+
+    files: Sequence[SiteFile]
+    parts: Sequence[Callable[[], str]] = ()
+    keep: Callable[[Sequence[str]], None] = _keep_none
 
 
 def iter_files(health: Health, address: str = "", notes: PageNotes | None = None) -> Iterator[SiteFile]:
     """Give every file of the site, as `iter_stages` does."""
     for stage in iter_stages(health, address, notes if notes is not None else PageNotes()):
-        yield from stage
+        yield from stage.files
+        stage.keep([part() for part in stage.parts])
 
 
-def iter_stages(
-    health: Health,
-    address: str,
-    notes: PageNotes,
-    share: Share = _do_all,
-) -> Iterator[Sequence[SiteFile]]:
+def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Stage]:
     """
     Give every file of the site, what is linked to before what links to it, the front page last.
 
     A site whose stages are written one after the other, each in any order, never shows a link from an upper page into
-    nothing, and its front page is old until all is new.
+    nothing, and its front page is old until all is new. The next stage may be asked for while one is rendered: to
+    compute its digests takes long, and so the commits' pages come in two stages, of which the first is short.
 
     Args:
         health: What is shown.
         address: As for `write_site`.
         notes: What is known from an earlier run, of `health.earlier_pages` at least; afterwards, what is known now.
-        share: Renders parts of pages, in any order or at once.
     """
     border = last_step_of_axis(len(health.commits))
     if notes.border != border:
         notes.runs.clear()
         notes.border = border
-    yield [
-        *(
-            SiteFile(path=path, digest=_digest(path), render=partial(str, content))
-            for path, content in list_assets().items()
-        ),
-        SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text),
+    assets = [
+        SiteFile(path=path, digest=_digest(path), render=partial(str, content))
+        for path, content in list_assets().items()
     ]
-    yield list(_iter_commit_pages(health, notes))
+    yield Stage(files=[*assets, SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)])
+    commit_pages = _iter_commit_pages(health, notes)
+    yield Stage(files=list(islice(commit_pages, _FIRST_PAGES)))
+    yield Stage(files=list(commit_pages))
     frame = _Frame(health, address)
     pages = {
         port.port.name: [_digest_target(frame, port, target, notes, border) for target in port.targets]
         for port in health.ports
     }
-    yield [
+    target_files = [
         file
         for port in health.ports
         for target, digest in zip(port.targets, pages[port.port.name], strict=True)
         for file in _list_target_files(frame, target, digest)
     ]
-    _renew_articles(health, notes, pages, share)
-    yield [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name], notes)]
+    parts, keep = _renew_articles(health, notes, pages)
+    yield Stage(files=target_files, parts=parts, keep=keep)
+    port_files = [file for port in health.ports for file in _list_port_files(frame, port, pages[port.port.name], notes)]
+    yield Stage(files=port_files)
     newest = [digest for port in health.ports for digest in pages[port.port.name]]
     sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep, health.warned)
     whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], sweeps)
-    yield [SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))]
-    yield [SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))]
+    yield Stage(files=[SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))])
+    yield Stage(files=[SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))])
 
 
 def _iter_commit_pages(health: Health, notes: PageNotes) -> Iterator[SiteFile]:
@@ -165,30 +177,33 @@ def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tupl
 
 
 def _renew_articles(
-    health: Health,
-    notes: PageNotes,
-    pages: Mapping[str, Sequence[str]],
-    share: Share,
-) -> None:
-    """Render anew what ports' pages show of those targets that are not as they were."""
+    health: Health, notes: PageNotes, pages: Mapping[str, Sequence[str]]
+) -> tuple[Sequence[Callable[[], str]], Callable[[Sequence[str]], None]]:
+    """Give what renders anew what ports' pages show of those targets that are not as they were, and what keeps it."""
     earlier, notes.articles = notes.articles, {}
-    due: list[tuple[TargetHealth, int]] = []
+    due: dict[str, Callable[[], str]] = {}
     for port in health.ports:
         for number, (target, digest) in enumerate(zip(port.targets, pages[port.port.name], strict=True), 1):
             place = _digest(digest, number)
             known = earlier.get(target.name)
             if known is None or known[0] != place:
-                due.append((target, number))
+                due[target.name] = partial(render_article, health, target, number)
             notes.articles[target.name] = known if known is not None and known[0] == place else (place, "")
-    rendered = share(len(due), lambda at: render_article(health, *due[at]))
-    for (target, _), text in zip(due, rendered, strict=True):
-        notes.articles[target.name] = (notes.articles[target.name][0], text)
+
+    def keep(texts: Sequence[str]) -> None:
+        for name, text in zip(due, texts, strict=True):
+            notes.articles[name] = (notes.articles[name][0], text)
+
+    return list(due.values()), keep
 
 
 def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], notes: PageNotes) -> tuple[SiteFile, ...]:
     health, address, name = frame.health, frame.address, port.port.name
     events = [target.events for target in port.targets]
-    articles = [notes.articles[target.name][1] for target in port.targets]
+
+    def render_page() -> str:
+        return render_port_page(health, port, [notes.articles[target.name][1] for target in port.targets])
+
     return (
         SiteFile(
             path=names.feed_path(name),
@@ -203,7 +218,7 @@ def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], note
         SiteFile(
             path=names.port_page(name),
             digest=_digest(list(pages)),
-            render=partial(render_port_page, health, port, articles),
+            render=render_page,
         ),
     )
 

@@ -26,7 +26,13 @@ _PARCELS = 250
 _HEAD_BYTES = 65536
 
 
-def share_work(count: int, do: Callable[[int], Any], *, workers: int) -> list[Any]:
+def _do_nothing() -> None:
+    pass
+
+
+def share_work(
+    count: int, do: Callable[[int], Any], *, workers: int, meanwhile: Callable[[], object] = _do_nothing
+) -> list[Any]:
     """
     Do pieces of work, in no promised order.
 
@@ -34,15 +40,18 @@ def share_work(count: int, do: Callable[[int], Any], *, workers: int) -> list[An
         count: How many; their numbers begin at 0.
         do: Does one, and gives a plain JSON value. It may be called twice for the same piece, in two processes.
         workers: With 2 or more a copy of this process helps, where there is enough to do.
+        meanwhile: Called once, in this process: what cannot be shared, done while the copy is at work already. What it
+            changes, the copy does not see, and so `do` must not depend on it.
 
     Returns:
         What `do` gave, by number.
 
     Raises:
-        Exception: What `do` raised, in this process.
+        Exception: What `do` or `meanwhile` raised, in this process.
     """
     # A copy of a process with threads may hold a lock that nobody lets go of.
     if workers < 2 or count < LEAST_SHARED or threading.active_count() > 1:
+        meanwhile()
         return [do(number) for number in range(count)]
     parcel = -(-count // _PARCELS)
     tokens, giving = os.pipe()
@@ -60,6 +69,7 @@ def share_work(count: int, do: Callable[[int], Any], *, workers: int) -> list[An
     os.close(reporting)
     try:
         signal.pthread_sigmask(signal.SIG_SETMASK, unblocked)
+        meanwhile()
         done = {number: do(number) for number in _iter_claimed(tokens, parcel, count)}
         done |= _read_report(reports)
     except BaseException:

@@ -18,15 +18,16 @@ import fcntl
 import json
 import os
 import secrets
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
+from itertools import islice
 from pathlib import Path
 
 from gatekeep.errors import StoreError, UsageError
 from gatekeep.model.health import Health
-from gatekeep.report.site.files import SiteFile, iter_stages
+from gatekeep.report.site.files import SiteFile, Stage, iter_stages
 from gatekeep.report.site.notes import PageNotes
 from gatekeep.report.site.page import load_templates
 from gatekeep.report.site.sharing import LEAST_SHARED, share_work
@@ -35,6 +36,8 @@ MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
 _PART = ".part-"
 _MANIFEST_FORMAT = 1
+#: Where so many files are new, another process is at work for long enough to do something aside.
+_MANY = 1000
 _MACHINE_FAULTS = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 #: Of a file as it was written: digest of what it was made from, bytes, modification time in nanoseconds.
@@ -69,7 +72,19 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
     return done
 
 
-def renew_site(health: Health, out: Path, address: str, notes: PageNotes, *, workers: int = 1) -> Written | None:
+def _do_nothing() -> None:
+    pass
+
+
+def renew_site(
+    health: Health,
+    out: Path,
+    address: str,
+    notes: PageNotes,
+    *,
+    workers: int = 1,
+    aside: Callable[[], object] = _do_nothing,
+) -> Written | None:
     """
     Write what is new of a site, as `write_site` does.
 
@@ -79,6 +94,7 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes, *, wor
         address: As for `write_site`.
         notes: What an earlier run has found of pages, of `health.earlier_pages` at least; afterwards of all.
         workers: Processes that may be at work at once.
+        aside: Called once, where pages are written: what only this process can do, while another renders.
 
     Returns:
         None where one of `health.earlier_pages` is not there as it was written: to write it again, what it shows must
@@ -91,7 +107,7 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes, *, wor
     try:
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
-            return _write(health, out, address, notes, workers)
+            return _write(health, out, address, notes, workers, aside)
     except OSError as error:
         # A folder that cannot be written is a wrong --out; a full disk is the machine's fault.
         kind = StoreError if error.errno in _MACHINE_FAULTS else UsageError
@@ -101,15 +117,20 @@ def renew_site(health: Health, out: Path, address: str, notes: PageNotes, *, wor
         ) from error
 
 
-def _write(health: Health, out: Path, address: str, notes: PageNotes, workers: int) -> Written | None:
+def _write(
+    health: Health, out: Path, address: str, notes: PageNotes, workers: int, aside: Callable[[], object]
+) -> Written | None:
     known = _load_manifest(out)
     folders = {out, *(out / name for name in {path.rpartition("/")[0] for path in known})}
     _drop_parts(folders)
     entries: dict[str, _Entry] = {}
     written_count = 0
-    for stage in iter_stages(health, address, notes, partial(share_work, workers=workers)):
+    stages = iter_stages(health, address, notes)
+    waiting, left = deque(islice(stages, 1)), deque([aside])
+    while waiting:
+        stage = waiting.popleft()
         fresh: list[SiteFile] = []
-        for file in stage:
+        for file in stage.files:
             before = known.get(file.path)
             # A text: of thousands of files that stay as they are, taking paths apart would be most of the work.
             if before is not None and before[0] == file.digest and _is_untouched(f"{out}/{file.path}", before):
@@ -123,8 +144,13 @@ def _write(health: Health, out: Path, address: str, notes: PageNotes, workers: i
             folder.mkdir(parents=True, exist_ok=True)
         _drop_parts(made)
         folders |= made
-        entries |= _put_all(out, fresh, workers)
+        meanwhile: list[Callable[[], object]] = [lambda: waiting.extend(islice(stages, 1))]
+        if left and len(fresh) >= _MANY:
+            meanwhile.append(left.pop())
+        entries |= _put_all(out, stage, fresh, workers, meanwhile)
         written_count += len(fresh)
+    for do in left:
+        do()
     gone = [path for path in known if path not in entries]
     # Before the list is written: a file that no list names is never removed.
     for name in gone:
@@ -136,22 +162,28 @@ def _write(health: Health, out: Path, address: str, notes: PageNotes, workers: i
     return Written(written=written_count, kept=len(entries) - written_count, removed=len(gone))
 
 
-def _put_all(out: Path, files: Sequence[SiteFile], workers: int) -> dict[str, _Entry]:
-    """Render files and put them into their places; give what was written."""
+def _put_all(
+    out: Path, stage: Stage, fresh: Sequence[SiteFile], workers: int, meanwhile: Sequence[Callable[[], object]]
+) -> dict[str, _Entry]:
+    """Render what is new of a stage, and its parts; put files into their places, and give what was written."""
 
-    def put(number: int) -> tuple[int, int]:
-        file = files[number]
+    def do(number: int) -> tuple[int, int] | str:
+        if number >= len(fresh):
+            return stage.parts[number - len(fresh)]()
+        file = fresh[number]
         return _put(out / file.path, file.render().encode("utf-8", "backslashreplace"))
 
-    if workers > 1 and len(files) >= LEAST_SHARED:
+    count = len(fresh) + len(stage.parts)
+    if workers > 1 and count >= LEAST_SHARED:
         load_templates()
     try:
-        sizes_and_times = share_work(len(files), put, workers=workers)
+        done = share_work(count, do, workers=workers, meanwhile=lambda: [one() for one in meanwhile])
     except BaseException:
         # Of a helper that was ended.
-        _drop_parts({(out / file.path).parent for file in files})
+        _drop_parts({(out / file.path).parent for file in fresh})
         raise
-    return {file.path: (file.digest, size, time) for file, (size, time) in zip(files, sizes_and_times, strict=True)}
+    stage.keep(done[len(fresh) :])
+    return {file.path: (file.digest, size, time) for file, (size, time) in zip(fresh, done, strict=False)}
 
 
 @contextmanager
