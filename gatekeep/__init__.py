@@ -6,6 +6,6 @@ matrix + change -> plan -> jobs -> evidence -> verdict -> report.
 """
 
 #: Part of every evidence key: raise it when the same build would be measured, parsed or stored differently.
-EVIDENCE_FORMAT = 4
+EVIDENCE_FORMAT = 5
 
 __version__ = "0.1.0"

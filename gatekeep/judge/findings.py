@@ -21,6 +21,7 @@ from gatekeep.model.evidence import (
     Outgrown,
     RegionUse,
     Severity,
+    Speaker,
     TimedOut,
 )
 from gatekeep.model.matrix import Matrix, Target
@@ -88,7 +89,7 @@ def _iter_findings(
             yield Finding(
                 rule=Rule.BROKEN,
                 target=name,
-                cause=(first.place, first.message) if first else (outcome.message,),
+                cause=_cause_of(first) if first else (outcome.message,),
                 message=first.message if first else outcome.message,
                 place=first.place if first else "",
                 excerpt=outcome.excerpt,
@@ -143,6 +144,11 @@ def _iter_findings(
             message=f"wrote into the source tree ({shown}); say `builds_in_tree: true` in the recipe if it means to",
             excused=True,
         )
+
+
+def _cause_of(error: Diagnostic) -> tuple[str, ...]:
+    """A missing symbol is one cause wherever it is: a linker knows the line only where there is debug information."""
+    return (error.message,) if error.speaker is Speaker.LINKER else (error.place, error.message)
 
 
 def _logs(evidence: Evidence) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ since. What would land (the merge, where head does not descend from base) is hel
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
@@ -220,6 +221,8 @@ def _reason_of(case: Case, members: list[_Found]) -> Reason:
         details.append(first.ruling.words)
     messages = {finding.message for finding, _, _ in members}
     message = first.message if len(messages) == 1 else _shared_message(first)
+    # Of one cause at several places, the one by which a person finds the line.
+    shown = next((finding for finding, _, _ in members if _HAS_LINE.search(finding.place)), first)
     if first.excused and first.rule in _COMPARED and commit is not None:
         message = f"{message} ({say_before(case.change, commit)})"
     return Reason(
@@ -228,15 +231,16 @@ def _reason_of(case: Case, members: list[_Found]) -> Reason:
         targets=names,
         whom=describe_targets(names, described_by),
         message=message,
-        place=first.place,
+        place=shown.place,
         details=tuple(details),
-        excerpt=first.excerpt,
+        excerpt=shown.excerpt,
         log_paths=tuple(path for finding, _, _ in members for path in finding.log_paths),
         blocks=first.blocks,
         waiver=first.ruling.waiver.name if first.ruling is not None else "",
     )
 
 
+_HAS_LINE = re.compile(r":[0-9]+$", re.ASCII)
 _COMPARED = (Rule.BROKEN, Rule.OUTGROWN, Rule.RESERVE, Rule.TIMED_OUT)
 
 

@@ -47,6 +47,10 @@ EXCERPT_LINE_LIMIT: Final = 12
 #: How many lines before make's complaint are quoted: what the command itself said, in words that we do not know.
 _LINES_BEFORE_MAKE: Final = 9
 
+#: GCC writes ‘x’ where it was built with translations, 'x' where it was not (many cross compilers), and Clang 'x': one
+#: fault of two ports is one.
+_PLAIN_QUOTES: Final = str.maketrans("‘’", "''")
+
 _SOURCE_LINE = re.compile(r" *([0-9]{1,9}) \| ?(.*)")
 _REFERENCE = re.compile(
     r">>> (?:referenced by|defined at|defined in) (?:[^()]*\((.+):([0-9]{1,9})\)|(\S+):([0-9]{1,9}))"
@@ -189,7 +193,8 @@ class _LogReader:
         if header.in_object and name is None:
             name = self._object
         path = self._paths.resolve(name, header.level) if name is not None else None
-        self._draft = _Draft(index, header, path, self._paths.relate(header.message)[:_MESSAGE_LIMIT])
+        message = self._paths.relate(header.message).translate(_PLAIN_QUOTES)[:_MESSAGE_LIMIT]
+        self._draft = _Draft(index, header, path, message)
 
     def _follow(self, line: str) -> None:
         """Take a line that may quote the source of the open diagnostic, or give its place."""

@@ -221,7 +221,7 @@ def test_what_the_coding_standards_allow_comes_back(entries: list[tuple[str, int
         ("make[1]: *** [<builtin>: x.o] Error 1", "error make - x.o: Error 1"),
         ("/bin/sh: 1: cc9: not found", "error make - cc9: not found"),
         ("bash: line 3: cc9: command not found", "error make - cc9: command not found"),
-        ("env: ‘cc9’: No such file or directory", "error make - ‘cc9’: No such file or directory"),
+        ("env: ‘cc9’: No such file or directory", "error make - 'cc9': No such file or directory"),
         ("<stdin>:0: error: bad", "error compiler - bad"),
         ("ld: error: x.c:0: undefined reference to `f'", "error linker x.c undefined reference to `f'"),
         ("ninja: error: 'x.c', needed by 'x.o', missing and no known rule to make it",
@@ -230,6 +230,13 @@ def test_what_the_coding_standards_allow_comes_back(entries: list[tuple[str, int
 )  # fmt: skip
 def test_line_is_read_as(text: str, expected: str | None) -> None:
     assert places(text) == ([expected] if expected else [])
+
+
+def test_a_compiler_with_translations_says_the_same_as_one_without() -> None:
+    """Source: GCC 12.2 as Debian packages it, for PowerPC with NLS and for Arm without, LC_ALL=C.UTF-8."""
+    (with_them,) = find("x.c:6:9: warning: unused variable ‘unused’ [-Wunused-variable]").diagnostics
+    (without,) = find("x.c:6:9: warning: unused variable 'unused' [-Wunused-variable]").diagnostics
+    assert with_them == without
 
 
 def test_colours_links_and_carriage_returns_leave_the_same_findings() -> None:

@@ -6,7 +6,17 @@ from dataclasses import replace
 
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.model.change import FileLines, Hunk, LineMap
-from gatekeep.model.evidence import NotDecided, Outcome, Outgrown, Overflow, TimedOut
+from gatekeep.model.evidence import (
+    Broken,
+    Diagnostic,
+    NotDecided,
+    Outcome,
+    Outgrown,
+    Overflow,
+    Severity,
+    Speaker,
+    TimedOut,
+)
 from gatekeep.model.matrix import Matrix, Part, Place, Region, Rules, RuleStrength
 from gatekeep.model.verdict import Decision, Reason, Rule, Verdict
 from tests.cases import (
@@ -67,6 +77,33 @@ def test_newest_port_blocks_like_the_oldest() -> None:
 def test_different_errors_are_different_reasons() -> None:
     verdict = judge(make_case(outcomes={(1, "arm/mere"): broken(), (1, "mips/holm"): broken("no byte order")}))
     assert [reason.targets for reason in verdict.reasons] == [("arm/mere",), ("mips/holm",)]
+
+
+def unlinked(path: str, line: int | None, speaker: Speaker = Speaker.LINKER) -> Broken:
+    error = Diagnostic(
+        severity=Severity.ERROR, speaker=speaker, message="undefined reference to `f'", path=path, line=line
+    )
+    return Broken(message="make ended with exit code 2", first_error=error, excerpt=(f"ld: {path}: undefined",))
+
+
+def test_a_symbol_that_is_missing_is_one_reason_at_the_place_where_its_line_is_known() -> None:
+    outcomes = {
+        (1, "arm/mere"): unlinked("<out>/uart.o", None),
+        (1, "mips/holm"): unlinked("drivers/uart.c", 41),
+        (1, "riscv64/vale"): unlinked("<out>/lamp.o", None),
+    }
+    reason = only(judge(make_case(outcomes=outcomes)))
+    assert reason.targets == ("arm/mere", "mips/holm", "riscv64/vale")
+    assert reason.place == "drivers/uart.c:41"
+    assert reason.excerpt == ("ld: drivers/uart.c: undefined",)
+
+
+def test_a_compilers_error_at_two_places_is_two_reasons() -> None:
+    outcomes = {
+        (1, "arm/mere"): unlinked("drivers/uart.c", 41, Speaker.COMPILER),
+        (1, "mips/holm"): unlinked("drivers/uart.c", 42, Speaker.COMPILER),
+    }
+    assert len(judge(make_case(outcomes=outcomes)).reasons) == 2
 
 
 def test_a_middle_commit_that_breaks_blocks_although_the_last_mends_it() -> None:
