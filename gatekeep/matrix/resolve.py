@@ -7,14 +7,16 @@ by name, with null taking one away; `configurations` is replaced whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from gatekeep.matrix.entries import (
     BoardEntry,
+    BootEntry,
     CompileCacheEntry,
     ConfigurationEntry,
+    Entry,
     EveryEntry,
     MatrixEntry,
     PortEntry,
@@ -41,7 +43,7 @@ from gatekeep.model.matrix import (
     Target,
     Toolchain,
 )
-from gatekeep.model.placeholders import Placeholder, Template, list_names
+from gatekeep.model.placeholders import RUN_TIME_NAMES, Placeholder, Template, list_names
 from gatekeep.model.quantity import render_bytes
 
 Levels = tuple[ConfigurationEntry, ...]
@@ -70,9 +72,12 @@ class _Resolver:
     toolchains: dict[str, Toolchain] = field(default_factory=dict)
     parts: dict[str, Part | None] = field(default_factory=dict)
     shared: dict[tuple[Mark | None, str, str], tuple[str, list[tuple[Mark, str]]]] = field(default_factory=dict)
+    #: Every name that a recipe or a boot of the matrix has filled.
+    asked_for: frozenset[str] = frozenset()
 
     def resolve(self) -> Matrix:
         entry = self.entry
+        self.asked_for = frozenset(_iter_placeholders((entry.recipes, _iter_boots(entry))))
         for name, toolchain in entry.toolchains.items():
             self.toolchains[name] = self._resolve_toolchain(name, toolchain)
         for name, recipe in entry.recipes.items():
@@ -344,6 +349,11 @@ class _Resolver:
             if name is not None and name not in known:
                 way_out = suggest(name, known, none=f"write it under {key}s:")
                 self.faults.add(level.value_at(key), f"there is no {key} {quote(name)}; {way_out}")
+        for name, words in level.settings.items():
+            # It would do nothing: a debug image that is built as any other, for instance.
+            if name not in self.asked_for and words is not None:
+                way_out = suggest(name, sorted(self.asked_for - _GIVEN), none="remove it")
+                self.faults.add(level.name_at("settings", name), f"no recipe uses {{{name}}}; {way_out}")
 
     def _check_case(self, owner: Any, key: str, names: Iterable[str]) -> None:  # noqa: ANN401 - any entry with names
         seen: dict[str, str] = {}
@@ -415,7 +425,31 @@ class _Resolver:
         return Place(path=self.faults.path, line=mark[0], column=mark[1])
 
 
+#: What a recipe may use that is no setting.
+_GIVEN = frozenset((*RUN_TIME_NAMES, "port", "board", "target", "tree_name", "configuration", "elf", "image"))
 _NO_PART = "write part: in it, its port or every:"
+
+
+def _iter_boots(entry: MatrixEntry) -> Iterator[BootEntry]:
+    ports = entry.ports.values()
+    boards = [board for port in ports for board in port.boards.values()]
+    for level in (entry.every, *ports, *boards):
+        if level is not None:
+            own = (level, *(level.configurations or {}).values())
+            yield from (one.boot for one in own if one is not None and one.boot is not None)
+
+
+def _iter_placeholders(value: object) -> Iterator[str]:
+    """Give the names of all placeholders in entries, however deep."""
+    if isinstance(value, Placeholder):
+        yield value.name
+    elif isinstance(value, Entry):
+        yield from _iter_placeholders(vars(value))
+    elif isinstance(value, Mapping):
+        yield from _iter_placeholders(value.values())
+    elif isinstance(value, Iterable) and not isinstance(value, str):
+        for piece in value:
+            yield from _iter_placeholders(piece)
 
 
 def _find_claim_fault(template: Template) -> str | None:

@@ -383,7 +383,12 @@ TimeLimit = Annotated[float, PlainValidator(_read_time_limit), _schema_of(rf"{_D
 def _read_address(value: object) -> int:
     text = _need_text(value, "an address")
     if not _ADDRESS.fullmatch(text):
-        way_out = f"write 0x{int(text):X}" if re.fullmatch(r"[0-9]{1,19}", text, re.ASCII) else "write 0x8000_0000"
+        way_out = "write it as 0x8000_0000"
+        if re.fullmatch(r"[0-9]{1,19}", text, re.ASCII):
+            way_out = f"write 0x{int(text):X}"
+            # Of so few digits it is an address whose 0x was forgotten, more often than not.
+            if 10 <= int(text) < 10**8:
+                way_out = f"write 0x{text}, or 0x{int(text):X} where it was decimal"
         raise ValueError(f"an address is written in hexadecimal, got {quote(text)}; {way_out}")
     address = int(text.replace("_", ""), 16)
     if address >= ADDRESS_LIMIT:

@@ -213,8 +213,16 @@ def test_name_that_old_yaml_would_bend_is_just_a_name(name):
 
 @pytest.mark.parametrize("value", ["no", "1:30", "0x10", "010", "1_000", ".5", "=", "2001-01-01", "-O2", "12e03"])
 def test_setting_keeps_its_text(value):
-    matrix = _parse(SOUND.replace("vale: {part: nor-64}", f"vale: {{part: nor-64, settings: {{word: {value}}}}}"))
-    assert matrix.targets[0].settings == (("word", value),)
+    text = SOUND.replace("BOARD={board}", "W={word}").replace("bits: 64", f"settings: {{word: {value}}}")
+    assert _parse(text).targets[0].settings == (("word", value),)
+
+
+def test_setting_may_serve_a_boot_alone():
+    boot = 'boot: {command: [emulate, "{elf}", "{console}"], expect: [tide], time_limit: 2 s}'
+    text = SOUND.replace("vale: {part: nor-64}", f"vale: {{part: nor-64, settings: {{console: ttyA}}, {boot}}}")
+    target = _parse(text).targets[0]
+    assert target.boot is not None
+    assert target.boot.command[-1] == "ttyA"
 
 
 def test_setting_may_use_what_names_the_target():
