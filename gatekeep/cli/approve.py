@@ -11,7 +11,7 @@ import click
 from gatekeep.cli.day import settle_day
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import load_request
-from gatekeep.cli.options import FILE, matrix_option, repository_option, store_option
+from gatekeep.cli.options import FILE, matrix_option, refuse_range, repository_option, store_option
 from gatekeep.errors import UsageError
 from gatekeep.report.plain import plain, plain_lines
 from gatekeep.report.write import write_text
@@ -22,7 +22,7 @@ from gatekeep.tree.signature import SshKeygen
 
 
 @click.command()
-@click.argument("base")
+@click.argument("base", callback=refuse_range)
 @click.argument("head")
 @click.option(
     "--key",

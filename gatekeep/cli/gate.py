@@ -10,13 +10,13 @@ import click
 
 from gatekeep.cli.edges import open_edges
 from gatekeep.cli.judging import judge_change, show_log_places, write_judgement
-from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, report_options, run_options
+from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, refuse_range, report_options, run_options
 from gatekeep.runner.approvals import ApprovalSources
 from gatekeep.tree.merge import load_landing
 
 
 @click.command()
-@click.argument("base")
+@click.argument("base", callback=refuse_range)
 @click.argument("head")
 @approval_option
 @click.option("--rebuild", is_flag=True, help="Take nothing over from earlier runs: build every target anew.")

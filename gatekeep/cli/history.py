@@ -4,7 +4,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -22,6 +21,7 @@ from gatekeep.errors import UsageError
 from gatekeep.history.sweeps import list_sweeps
 from gatekeep.history.timeline import list_targets, load_timeline
 from gatekeep.judge.history import list_episodes
+from gatekeep.matrix.faults import suggest
 from gatekeep.model.history import TargetHistory
 from gatekeep.report.history import render_histories, render_history, render_history_json
 from gatekeep.tree.mainline import list_first_parents, name_branch
@@ -110,8 +110,7 @@ def _choose(wanted: str, known: Sequence[str]) -> list[str]:
     for pattern in wanted.split(","):
         meant = {name for name in known if name == pattern or fnmatchcase(name, pattern)}
         if not meant:
-            nearest = difflib.get_close_matches(pattern, known, n=1)
-            hint = f"the nearest name is {nearest[0]}" if nearest else "gatekeep targets lists what there is"
+            hint = suggest(pattern, known, none="nothing was built yet")
             raise UsageError(f"history: nothing is known of {pattern}; {hint}")
         chosen |= meant
     return sorted(chosen)

@@ -10,7 +10,7 @@ import click
 
 from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.judging import judge_change, show_log_places, write_judgement
-from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, report_options, run_options
+from gatekeep.cli.options import ReportFiles, RunOptions, approval_option, refuse_range, report_options, run_options
 from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.verdict import Decision, Judgement
@@ -21,7 +21,7 @@ from gatekeep.tree.merge import Signature, keep_merge, load_landing
 
 
 @click.command()
-@click.argument("branch")
+@click.argument("branch", callback=refuse_range)
 @click.argument("head")
 @click.option("--message", help="Message of the merge, where one is made. [default: Merge HEAD into BRANCH]")
 @click.option(

@@ -13,6 +13,8 @@ from gatekeep.cli.edges import Edges, open_edges
 from gatekeep.cli.options import repository_option, store_option
 from gatekeep.errors import UsageError
 from gatekeep.history.kept_logs import find_digest, find_log, read_log
+from gatekeep.history.timeline import list_targets
+from gatekeep.matrix.faults import suggest
 from gatekeep.report.plain import plain_lines
 
 
@@ -64,6 +66,10 @@ def _load(edges: Edges, what: str, commit: str | None) -> bytes:
     place = find_log(edges.store, what, tree_id)
     found = read_log(edges.folder, place[0], sha256=place[1]) if place is not None else None
     if found is None:
+        known = list_targets(edges.store)
+        if what not in known:
+            hint = suggest(what, known, none="nothing was built yet")
+            raise UsageError(f"{what}: nothing of that name was built; {hint}")
         at = f" at {commit}" if commit is not None else ""
         raise UsageError(
             f"{what}: there is no log of it{at}; a build without failures and warnings leaves none, and old ones go"

@@ -71,6 +71,15 @@ class _LazyGroup(click.Group):
             raise TypeError(f"{cmd_name} is no command")
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
+            from gatekeep.matrix.faults import suggest
+
+            ctx.fail(f"there is no command '{plain(args[0])}'; {suggest(args[0], _COMMANDS, none='')}")
+        return super().resolve_command(ctx, args)
+
     def invoke(self, ctx: click.Context) -> object:
         # click ends with 1 where a reader goes away (`gatekeep targets | head`), which says "blocked" to our callers.
         try:

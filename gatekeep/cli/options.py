@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from gatekeep.build.sandbox import SandboxChoice, SandboxWish
+from gatekeep.report.plain import plain
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -38,6 +39,18 @@ approval_option = click.option(
     multiple=True,
     help="A file of `gatekeep approve`, besides the approvals in the repository; may be given several times.",
 )
+
+
+def refuse_range(context: click.Context, _parameter: click.Parameter, value: str) -> str:
+    """Tell whoever writes BASE..HEAD, as other commands have it, how two commits are named; no revision holds `..`."""
+    if ".." in value:
+        base, head = value.split("..", 1)
+        words = f"{context.command_path} {base or 'BASE'} {head.lstrip('.') or 'HEAD'}"
+        raise click.UsageError(
+            f"two commits are named as two words, got '{plain(value)}'; write {plain(words)}", context
+        )
+    return value
+
 
 sarif_option = click.option("--sarif", type=FILE, help="Write what is wrong as SARIF 2.1.0; - for standard output.")
 junit_option = click.option("--junit", type=FILE, help="Write every result as JUnit XML; - for standard output.")

@@ -88,8 +88,16 @@ def find_nearest(word: str, known: Iterable[str]) -> str | None:
 
 
 def suggest(word: str, known: Iterable[str], *, none: str) -> str:
-    """Word the way out for an unknown name: the nearest spelling, else all that is known, else `none`."""
+    """
+    Word the way out for an unknown name: the nearest spelling, else all that is known, else `none`.
+
+    Of names with slashes, as targets have, those count first that only lack a beginning or an end: somebody named a
+    board that has configurations, or left its port away.
+    """
     names = list(known)
+    longer = [name for name in names if name.startswith(f"{word}/") or name.endswith(f"/{word}") or f"/{word}/" in name]
+    if 0 < len(longer) <= _MEANT_COUNT:
+        return f"did you mean {' or '.join(longer)}?"
     if nearest := find_nearest(word, names):
         return f"did you mean {nearest}?"
     if not names:
@@ -98,6 +106,8 @@ def suggest(word: str, known: Iterable[str], *, none: str) -> str:
     return f"known are {shown}" + (f" and {len(names) - _LISTED_COUNT} more" if len(names) > _LISTED_COUNT else "")
 
 
+_MEANT_COUNT = 4
+"""Names that somebody may have meant; of more nobody can say which."""
 _LISTED_COUNT = 16
 """Names that a message lists before it says how many more there are."""
 

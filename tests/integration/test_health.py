@@ -264,3 +264,5 @@ def test_a_log_is_printed_by_target_by_commit_and_by_the_path_of_a_report(
     assert capfdbinary.readouterr().out == b"cc a.c\n\x1b[31mno\n"
     assert run(["log", "riscv64/vale", *where]) == 2
     assert b"riscv64/vale: there is no log of it; a build without failures" in capfdbinary.readouterr().err
+    assert run(["log", "vale", *where]) == 2
+    assert b"vale: nothing of that name was built; did you mean riscv64/vale?" in capfdbinary.readouterr().err

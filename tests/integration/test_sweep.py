@@ -672,7 +672,7 @@ def test_a_history_of_nothing_says_what_to_do(told: Kelp, kelp: Kelp) -> None:
     assert told.run("history", "cortex-m/bouy") == (
         2,
         "",
-        "gatekeep: history: nothing is known of cortex-m/bouy; the nearest name is cortex-m/buoy\n",
+        "gatekeep: history: nothing is known of cortex-m/bouy; did you mean cortex-m/buoy?\n",
     )
     assert kelp.run("history", "cortex-m/buoy") == (
         2,

@@ -84,6 +84,26 @@ def test_unknown_commands_and_options_are_usage_errors(capsys: pytest.CaptureFix
     capsys.readouterr()
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["gat", "main", "HEAD"], "Error: there is no command 'gat'; did you mean gate?"),
+        (["x\x1b[2J"], "Error: there is no command 'x\\x1b[2J'; known are gate, land, "),
+        (
+            ["gate", "main..HEAD"],
+            "Error: two commits are named as two words, got 'main..HEAD'; write gatekeep gate main HEAD\n",
+        ),
+        (["land", "main..", "topic"], "got 'main..'; write gatekeep land main HEAD\n"),
+        (["approve", "...topic"], "got '...topic'; write gatekeep approve BASE topic\n"),
+    ],
+)
+def test_a_near_miss_is_answered_with_what_to_write(
+    capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    assert run(words) == 2
+    assert said in capsys.readouterr().err
+
+
 def test_help_teaches_and_passes(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["--help"]) == 0
     said = capsys.readouterr().out
