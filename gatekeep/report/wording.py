@@ -214,9 +214,11 @@ def _name_some(names: Sequence[str]) -> str:
 def say_scope(judgement: Judgement) -> str:
     """Word how much was judged: `5 commits (4 change the tree), 6 targets: 12 built now, 9 carried, 8 known before`."""
     change = judgement.change
+    # Whoever names the two the wrong way round, or has not committed yet, is not to take this pass for an answer.
+    commits = count(change.commit_count, "commit") if change.commit_count else "no commit that the base lacks"
     if not change.commits and not judgement.evidence:
-        return f"{count(change.commit_count, 'commit')}, and none changes the tree: nothing to build"
-    commits = count(change.commit_count, "commit")
+        none = ", and none changes the tree" if change.commit_count else ""
+        return f"{commits}{none}: nothing to build"
     if len(change.commits) != change.commit_count:
         verb = "changes" if len(change.commits) == 1 else "change"
         commits += f" ({len(change.commits)} {verb} the tree)"

@@ -63,7 +63,11 @@ class ReadSetCarrier:
         if not readable:
             if found:
                 return "it wrote into its tree, so what it read is not known"
-            return "its recipe, toolchain or place in the matrix is new" if earlier else "it was never built before"
+            return (
+                "its recipe, toolchain, matrix entry or PATH is new, or gatekeep is"
+                if earlier
+                else "it was never built before"
+            )
         reason = ""
         for evidence in readable[:_TRIED]:
             reached = self._find_reach(job, evidence, evidence.tree_id)

@@ -259,6 +259,15 @@ def test_long_tables_are_capped_and_say_so():
     assert "    and 3 more; --json has all\n" in report
 
 
+def test_a_range_without_commits_says_so_in_words():
+    """Whoever names base and head the wrong way round, or did not commit, gets a pass that says nothing of the work."""
+    change = replace(make_change(judgements.RING), commits=(), commit_count=0)
+    report = render_terminal(make_judgement(change=change, evidence=(), reused_count=0), colour=False, width=100)
+    assert "\nno commit that the base lacks: nothing to build\n" in report
+    report = render_terminal(make_judgement(change=change), colour=False, width=100)
+    assert "\nno commit that the base lacks, " in report
+
+
 def test_empty_change_says_that_there_was_nothing_to_build():
     change = replace(make_change(judgements.RING, commit_count=1), commits=())
     report = render_terminal(make_judgement(change=change, evidence=(), reused_count=0), colour=False, width=100)
