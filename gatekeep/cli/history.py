@@ -110,7 +110,7 @@ def _choose(wanted: str, known: Sequence[str]) -> list[str]:
     for pattern in wanted.split(","):
         meant = {name for name in known if name == pattern or fnmatchcase(name, pattern)}
         if not meant:
-            hint = suggest(pattern, known, none="nothing was built yet")
+            hint = suggest(pattern, known, none="gatekeep targets lists what there is")
             raise UsageError(f"history: nothing is known of {pattern}; {hint}")
         chosen |= meant
     return sorted(chosen)

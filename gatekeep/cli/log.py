@@ -68,7 +68,7 @@ def _load(edges: Edges, what: str, commit: str | None) -> bytes:
     if found is None:
         known = list_targets(edges.store)
         if what not in known:
-            hint = suggest(what, known, none="nothing was built yet")
+            hint = suggest(what, known, none="gatekeep targets lists what there is")
             raise UsageError(f"{what}: nothing of that name was built; {hint}")
         at = f" at {commit}" if commit is not None else ""
         raise UsageError(
