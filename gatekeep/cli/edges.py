@@ -56,8 +56,6 @@ WORKPLACES = "trees"
 #: Source: POSIX.1-2017, XCU 2.2 "Quoting", without what means something only at the beginning of a word; GNU make
 #: manual, "Rule Syntax" and "Pattern Rules", for : and %.
 _TAKEN_APART = re.compile(r"""[\s"#$%&'()*:;<>?\[\\\]`|]""")
-#: In the store's folder: its file, and what the last writing of a site has found out.
-DATABASE, SITE_PAST = "evidence.db", "site-past.json"
 #: What a worker does before a build and after it takes an eighth of a build of 0.2 s, and less of a longer one; whether
 #: it pays at all shows as builds end.
 _WORKERS_PER_SPARE = 8
@@ -75,9 +73,8 @@ class Edges:
     """
     What a run holds open.
 
-    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/`, `site-past.json` and `gatekeep.log` lie in
-    it. The store itself is opened when it is first asked; the sandbox is tried from the beginning where commands run in
-    it.
+    `folder` is the store's: `evidence.db`, `logs/`, `matrices/`, `trees/` and `gatekeep.log` lie in it. The store
+    itself is opened when it is first asked; the sandbox is tried from the beginning where commands run in it.
     """
 
     repository: GitRepository
@@ -109,7 +106,7 @@ class Edges:
         """
         from gatekeep.history.integrity import check_contents, check_structure
 
-        (check_contents if contents else check_structure)(self.folder / DATABASE)
+        (check_contents if contents else check_structure)(self.folder / "evidence.db")
 
     def read_waivers(self, text: bytes, path: str, matrix: Matrix) -> tuple[Waiver, ...]:
         """Read a file of waivers that lies beside a matrix, or take what was read of it before."""
@@ -188,7 +185,7 @@ def open_edges(
             # Half of all that is imported; other programs are asked meanwhile.
             from gatekeep.history.store import SqliteStore
 
-            return stack.enter_context(SqliteStore(folder / DATABASE))
+            return stack.enter_context(SqliteStore(folder / "evidence.db"))
 
         yield Edges(
             repository=opened,

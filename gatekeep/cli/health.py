@@ -5,15 +5,12 @@
 from __future__ import annotations
 
 import re
-from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
 
 import click
 
-from gatekeep.build.machine import count_usable_cores
-from gatekeep.cli.edges import DATABASE, SITE_PAST, open_edges
+from gatekeep.cli.edges import open_edges
 from gatekeep.cli.options import FOLDER, matrix_option, repository_option, store_option
-from gatekeep.history.side_reader import LEAST_BYTES, SideReader
 from gatekeep.report.plain import plain
 from gatekeep.report.wording import count
 
@@ -29,18 +26,6 @@ def _check_address(_context: click.Context, _option: click.Parameter, value: str
             f"needs the whole address of a folder, got {plain(value)!r}; write https://host/folder/ without ? and #"
         )
     return value if value.endswith("/") else f"{value}/"
-
-
-def _helping(folder: Path) -> AbstractContextManager[SideReader | None]:
-    """Have a process ready that helps to read a large store of which nothing is known from the last time."""
-    with suppress(OSError):
-        if (
-            count_usable_cores() > 1
-            and not (folder / SITE_PAST).exists()
-            and (folder / DATABASE).stat().st_size >= LEAST_BYTES
-        ):
-            return SideReader()
-    return nullcontext()
 
 
 @click.command()
@@ -67,7 +52,7 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     Links are relative, in the feeds too, so that the folder can lie anywhere. Some feed readers want whole addresses:
     --url names the one under which the folder is served. Ids of feed entries stay the same with and without it.
     """
-    with open_edges(repository, store=store, verbose=False) as edges, _helping(edges.folder) as reader:
+    with open_edges(repository, store=store, verbose=False) as edges:
         check = edges.start.beside(lambda: edges.check_store(contents=False))
         # While the store is looked at: to import this takes a quarter of a second, and the look half of one.
         from gatekeep.cli.health_site import gather_sources, show_site
@@ -78,7 +63,7 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
             check.result()
             edges.start.end_threads()
 
-        gathered, done = show_site(edges.store, edges.folder, sources, out, url, await_check, reader)
+        gathered, done = show_site(edges.store, edges.folder, sources, out, url, await_check)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(

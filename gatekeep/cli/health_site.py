@@ -21,9 +21,7 @@ from gatekeep.errors import RepositoryError, StoreError, UsageError
 from gatekeep.history.clean_builds import list_decided, load_clean_builds
 from gatekeep.history.durations import load_durations
 from gatekeep.history.kept_logs import read_log
-from gatekeep.history.side_reader import SideReader
 from gatekeep.history.standing import load_evidence, load_standing
-from gatekeep.history.standing_by_two import load_standing_by_two
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
 from gatekeep.judge.culprits import list_culprit_ids
@@ -133,7 +131,6 @@ def show_site(
     out: Path,
     address: str = "",
     await_check: Callable[[], object] = lambda: None,
-    reader: SideReader | None = None,
 ) -> tuple[Health, Written]:
     """
     Read results and write the site, from what was known at the last time on; the same bytes as from nothing.
@@ -145,14 +142,13 @@ def show_site(
         out: The site's folder.
         address: Under which it is served, "" where that is not known.
         await_check: Called before anything is written, perhaps twice: raises where the store is damaged.
-        reader: Helps to read, where nothing is known from the last time.
 
     Raises:
         StoreError: The store cannot be read, or the disk is full.
         UsageError: The folder is somebody else's, or cannot be written.
     """
     with _without_collector():
-        return _show_site(store, folder, sources, out, address, await_check, reader)
+        return _show_site(store, folder, sources, out, address, await_check)
 
 
 @contextmanager
@@ -176,12 +172,11 @@ def _show_site(
     out: Path,
     address: str,
     await_check: Callable[[], object],
-    reader: SideReader | None,
 ) -> tuple[Health, Written]:
     targets = [target.name for target in sources.matrix.targets]
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
-    health = _read_health(store, folder, sources, past, await_check, reader)
+    health = _read_health(store, folder, sources, past, await_check)
     await_check()
     done = renew_site(health, out, address, past.notes, workers=count_usable_cores(), aside=past.encode)
     if done is None:
@@ -196,21 +191,12 @@ def _show_site(
 
 
 def _read_health(
-    store: SqliteStore,
-    folder: Path,
-    sources: SiteSources,
-    past: SitePast,
-    await_check: Callable[[], object],
-    reader: SideReader | None = None,
+    store: SqliteStore, folder: Path, sources: SiteSources, past: SitePast, await_check: Callable[[], object]
 ) -> Health:
     """Read what the site shows; brings the past, but for its notes on new pages, to the present."""
     commits = sources.commits
-    targets = [target.name for target in sources.matrix.targets]
     is_new = past.standing is None
-    if is_new and reader is not None:
-        standing = load_standing_by_two(store, reader, commits, targets)
-    else:
-        standing = load_standing(store, commits, targets, past.standing)
+    standing = load_standing(store, commits, [target.name for target in sources.matrix.targets], past.standing)
     past.standing = standing
     if is_new:
         # By now the look for damage has long ended, and with its thread a copy of this process can help to foretell.

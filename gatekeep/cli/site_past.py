@@ -19,12 +19,12 @@ from pathlib import Path
 from typing import Any
 
 import gatekeep
-from gatekeep.cli.edges import SITE_PAST
 from gatekeep.history.standing import Standing
 from gatekeep.history.standing_codec import decode_standing, encode_standing
 from gatekeep.judge.outlook import Known
 from gatekeep.report.site.notes import PageNotes
 
+_FILE = "site-past.json"
 #: Whatever of these changes may make another page of the same results.
 _ROOMS = ("history", "judge", "model", "report", "report/site", "report/templates")
 
@@ -57,7 +57,7 @@ def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
         about: Names of the tree, the branch and the targets: another site has another past.
     """
     try:
-        content = (folder / SITE_PAST).read_bytes()
+        content = (folder / _FILE).read_bytes()
         digest, body = content[:64], content[65:]
         if hashlib.sha256(body).hexdigest().encode() != digest:
             return SitePast()
@@ -97,10 +97,10 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
         },
     }
     body = json.dumps(document, separators=(",", ":")).encode("ascii")
-    part = folder / f".{SITE_PAST}-{secrets.token_hex(8)}"
+    part = folder / f".{_FILE}-{secrets.token_hex(8)}"
     try:
         part.write_bytes(hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
-        part.replace(folder / SITE_PAST)
+        part.replace(folder / _FILE)
     except OSError:
         with suppress(OSError):
             part.unlink()

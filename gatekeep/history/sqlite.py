@@ -12,26 +12,10 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from sqlalchemy import (
-    Column,
-    ColumnElement,
-    Connection,
-    Engine,
-    Select,
-    Table,
-    Text,
-    UnaryExpression,
-    cast,
-    create_engine,
-    event,
-    func,
-    select,
-    text,
-)
+from sqlalchemy import Connection, Engine, Select, Table, Text, cast, create_engine, event, func, select, text
 from sqlalchemy.dialects.sqlite import Insert, insert
-from sqlalchemy.sql.operators import custom_op
 
 __all__ = [
     "STAMP_TRIGGERS",
@@ -41,12 +25,10 @@ __all__ = [
     "list_groups",
     "make_engine",
     "read_format",
-    "without_index",
     "write_application",
     "write_format",
 ]
 
-_T = TypeVar("_T")
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000
 
@@ -146,12 +128,3 @@ def list_groups(query: Select[Any]) -> Select[Any]:
     groups = select(by.label("by"), func.group_concat(number).label("numbers")).group_by(by).order_by(by).subquery()
     entry = "[" + cast(groups.c.by, Text) + ',"' + groups.c.numbers + '"]'
     return select("[" + func.coalesce(func.group_concat(entry), "") + "]")
-
-
-def without_index(column: Column[_T]) -> ColumnElement[_T]:
-    """
-    Ask for a column such that no index is looked into: where most rows are wanted, one after the other is quicker.
-
-    Source: sqlite.org/optoverview.html, "Disqualifying WHERE Clause Terms using Unary-+".
-    """
-    return UnaryExpression(column, operator=custom_op("+"), type_=column.type)

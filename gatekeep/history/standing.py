@@ -13,7 +13,7 @@ from bisect import bisect_left
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, groupby
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, ScalarSelect, or_, select
 
@@ -26,8 +26,9 @@ from gatekeep.history.schema import (
     stamp_table,
     tree_table,
 )
-from gatekeep.history.sqlite import list_groups, without_index
+from gatekeep.history.sqlite import list_groups
 from gatekeep.history.store import SqliteStore, make_reader, records
+from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, RegionUse
 from gatekeep.model.health import Run, State, state_of
 
@@ -41,18 +42,6 @@ Mark = tuple[str, int | None]
 
 #: What a build shows; equal ones are one value, told by where it lies.
 _Shown = tuple[State, tuple[RegionUse, ...], int]
-
-
-class Place(Protocol):
-    """What there is to know of a commit here."""
-
-    @property
-    def commit_id(self) -> str:
-        """Its full name."""
-
-    @property
-    def tree_id(self) -> str:
-        """That of its tree."""
 
 
 class _Build(NamedTuple):
@@ -77,13 +66,13 @@ class Standing:
     known_count: int = 0
 
 
-def load_runs(store: SqliteStore, commits: Sequence[Place], targets: Collection[str]) -> dict[str, tuple[Run, ...]]:
+def load_runs(store: SqliteStore, commits: Sequence[Commit], targets: Collection[str]) -> dict[str, tuple[Run, ...]]:
     """Give every target over the commits, as `load_standing` does."""
     return load_standing(store, commits, targets).runs
 
 
 def load_standing(
-    store: SqliteStore, commits: Sequence[Place], targets: Collection[str], before: Standing | None = None
+    store: SqliteStore, commits: Sequence[Commit], targets: Collection[str], before: Standing | None = None
 ) -> Standing:
     """
     Give every target over the commits.
@@ -184,8 +173,6 @@ def _read_builds(
     ).join(figures_table, figures_table.c.evidence == columns.id)
     if few is not None:
         query = query.where(or_(columns.tree_id.in_(few), columns.id.in_(_carried_to(few))))
-    else:
-        query = query.where(without_index(columns.target).in_(list(standing)))
     rows: dict[int, _Build] = {}
     # Each once: few differ, and a text for each of some hundred thousand builds takes memory.
     keys: dict[str, str] = {}

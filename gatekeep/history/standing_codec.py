@@ -60,19 +60,15 @@ def _encode_tables(regions: Sequence[Sequence[RegionUse]]) -> tuple[list[dict[st
     return ([old.document, *tables] if old is not None else tables), places
 
 
-def decode_standing(document: dict[str, Any], *, at_once: bool = False) -> Standing:
+def decode_standing(document: dict[str, Any]) -> Standing:
     """
     Read what `encode_standing` gave.
-
-    Args:
-        document: It.
-        at_once: Read all regions now: those of a site from nothing are all looked at.
 
     Raises:
         KeyError, TypeError, ValueError, IndexError: It is something else.
     """
     old, *others = map(RegionTable, document["regions"])
-    regions: list[Sequence[RegionUse]] = [old.read(at) if at_once else KeptRegions(old, at) for at in range(len(old))]
+    regions: list[Sequence[RegionUse]] = [KeptRegions(old, at) for at in range(len(old))]
     regions += [table.read(at) for table in others for at in range(len(table))]
     columns, counts = document["runs"], document["counts"]
     if len({len(text) for text in columns.values()}) > 1:
