@@ -48,6 +48,7 @@ from gatekeep.logs import log_event
 from gatekeep.measure.artifacts import ArtifactPaths, MissingArtifact, measure_artifacts
 from gatekeep.measure.diagnostics import LogFindings, parse_log
 from gatekeep.measure.footprint import find_overflows
+from gatekeep.measure.log_paths import LogPaths
 from gatekeep.model.evidence import (
     Broken,
     Built,
@@ -449,7 +450,8 @@ class Workplace:
             lines = self._log.read_bytes()[-8192:].decode("utf-8", "surrogateescape").splitlines()
         except OSError:
             return ()
-        return tuple(lines[-count:])
+        paths = LogPaths(tree=str(self._tree.root), out=str(self._out))
+        return tuple(paths.relate(line) for line in lines[-count:])
 
     def _keep_log(self, job: Job, outcome: Outcome, findings: LogFindings | None, attempt: int) -> str | None:
         """Keep the log of what failed, warned or contradicts; give its path relative to the store."""

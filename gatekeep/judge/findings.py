@@ -164,7 +164,8 @@ def _not_decided(target: str, outcome: NotDecided) -> Finding:
 
 
 def _undecided(target: str, message: str, hint: str | None = None) -> Finding:
-    return Finding(rule=Rule.UNDECIDED, target=target, cause=(message,), message=message, detail=hint or "")
+    detail = hint if hint is not None and hint not in message else ""
+    return Finding(rule=Rule.UNDECIDED, target=target, cause=(message,), message=message, detail=detail)
 
 
 def _limits_of(case: Case, commit: Commit) -> Matrix:

@@ -242,7 +242,8 @@ def say_outcome(outcome: Outcome) -> str | None:
         case TimedOut():
             return f"ran past {outcome.limit_s:g} s, stopped by {outcome.stopped_by}"
         case NotDecided():
-            return f"{outcome.message}; {outcome.hint}" if outcome.hint else outcome.message
+            is_said = not outcome.hint or outcome.hint in outcome.message
+            return outcome.message if is_said else f"{outcome.message}; {outcome.hint}"
         case _:
             assert_never(outcome)
 

@@ -150,6 +150,7 @@ def test_an_unsteady_build_is_explained_kept_and_not_barred() -> None:
     ("outcome", "note"),
     [
         (NotDecided(message="the disk is full", hint="free it"), "the disk is full; free it"),
+        (NotDecided(message="no clang; install it: apt", hint="apt"), "no clang; install it: apt"),
         (TimedOut(limit_s=60, stopped_by="SIGTERM"), "it ran past 60 s"),
     ],
 )

@@ -384,6 +384,11 @@ def test_undecided_is_never_pass() -> None:
     assert only(verdict).details == ("pip install ziglang",)
 
 
+def test_what_to_do_is_said_once() -> None:
+    gone = NotDecided(message="no bare-clang; install it with: pip install ziglang", hint="pip install ziglang")
+    assert only(judge(make_case(outcomes={(1, "arm/mere"): gone}))).details == ()
+
+
 def test_an_undecided_base_is_undecided() -> None:
     verdict = judge(make_case(outcomes={(0, "arm/mere"): NotDecided(message="the disk is full")}))
     assert verdict.decision is Decision.UNDECIDED
