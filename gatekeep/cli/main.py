@@ -12,6 +12,7 @@ import signal
 import sys
 import traceback
 from importlib import import_module
+from io import TextIOWrapper
 from typing import TextIO
 
 import click
@@ -116,6 +117,10 @@ def cli() -> None:
 def main() -> None:
     """Run the command line and leave the process with its exit code."""
     settle_process()
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal of ISO 8859-1 shows what it has no sign for as an escape; the verdict is no less certain for that.
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     # Schedulers and CI stop what they started by SIGTERM: that is to keep what had ended, as Ctrl-C does.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     code = run(sys.argv[1:])

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import errno
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import click
 import pytest
 
 from gatekeep.cli.main import cli, run
 from gatekeep.errors import GatekeepError, MatrixError, RepositoryError, StoreError, UsageError
+
+SOUND = Path(__file__).parents[1] / "data" / "matrices" / "sound.yml"
 
 
 @pytest.fixture
@@ -109,3 +115,16 @@ def test_help_teaches_and_passes(capsys: pytest.CaptureFixture[str]) -> None:
     said = capsys.readouterr().out
     for words in ("gatekeep gate main HEAD", "Exit codes:", "3  undecided"):
         assert words in said
+
+
+def test_a_terminal_that_lacks_a_sign_gets_an_escape(tmp_path: Path) -> None:
+    matrix = tmp_path / "matrix.yml"
+    text = SOUND.read_text(encoding="utf-8").replace("Isa Thorne", "Zoë Śliwa")
+    matrix.write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "gatekeep", "targets", "--matrix", str(matrix)],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "iso-8859-1"},
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"Zo\xeb \\u015aliwa\n" in done.stdout
