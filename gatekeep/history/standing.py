@@ -44,12 +44,43 @@ Mark = tuple[str, int | None]
 _Shown = tuple[State, tuple[RegionUse, ...], int]
 
 
-class _Build(NamedTuple):
-    """What is kept of a build while runs are found: its target's line, and where among what builds show its own is."""
+class _Builds:
+    """
+    What is kept of builds while runs are found, by their numbers, which run without many gaps.
 
-    line: array[int]
-    key: str
-    shown_at: int
+    `lines` are those of their targets, None for a build that is not looked at; `shown_at` says where what a build shows
+    stands among all that builds show.
+    """
+
+    __slots__ = ("keys", "lines", "shown_at")
+
+    def __init__(self) -> None:
+        # Lists by number: of some hundred thousand builds, dictionaries and tuples took ten times the memory, and that
+        # is what the time goes by.
+        self.lines: list[array[int] | None] = []
+        self.keys: list[str] = []
+        self.shown_at: list[int] = []
+
+    def fill_up_to(self, number: int) -> None:
+        """Have no builds from the last one on up to a number, which comes next."""
+        gap = number - len(self.lines)
+        self.lines.extend([None] * gap)
+        self.keys.extend([""] * gap)
+        self.shown_at.extend([0] * gap)
+
+
+class _Span(NamedTuple):
+    """
+    Where the trees of a build stand, from `first` up to `end`.
+
+    `nothing` is what stands there in a line as long as no other build says anything, where they stand in a row, as
+    nearly all do; else None.
+    """
+
+    held: Sequence[int]
+    first: int
+    end: int
+    nothing: array[int] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,9 +134,9 @@ def load_standing(
         standing = {target: _zeros(len(commits) - start) for target in targets}
         # A question for each of many trees takes longer than one for all.
         few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
-        rows, shown = _read_builds(connection, standing, positions, start, few)
-        _add_carried(connection, positions, rows, start, few)
-        fresh = {target: tuple(_iter_runs(line, rows, shown, start)) for target, line in standing.items()}
+        builds, shown = _read_builds(connection, standing, positions, start, few)
+        _add_carried(connection, positions, builds, start, few)
+        fresh = {target: tuple(_iter_runs(line, builds.shown_at, shown, start)) for target, line in standing.items()}
     if before is not None and start:
         fresh = {target: _join(before.runs[target], runs, start) for target, runs in fresh.items()}
     return Standing(runs=fresh, marks=marks, known_count=known)
@@ -159,7 +190,7 @@ def _read_builds(
     positions: dict[str, list[int]],
     start: int,
     few: list[str] | None,
-) -> tuple[dict[int, _Build], list[_Shown]]:
+) -> tuple[_Builds, list[_Shown]]:
     """Put builds in their places; give all of them, or those of few trees, by number, and what they show."""
     columns = evidence_table.c
     query = select(
@@ -173,22 +204,25 @@ def _read_builds(
     ).join(figures_table, figures_table.c.evidence == columns.id)
     if few is not None:
         query = query.where(or_(columns.tree_id.in_(few), columns.id.in_(_carried_to(few))))
-    rows: dict[int, _Build] = {}
+    builds = _Builds()
+    lines, keys, shown_at = builds.lines, builds.keys, builds.shown_at
     # Each once: few differ, and a text for each of some hundred thousand builds takes memory.
-    keys: dict[str, str] = {}
+    known_keys: dict[str, str] = {}
     shown: dict[tuple[str, int, str], int] = {}
     # Taken apart in one go: asking a row for each column by name took longer than the query.
-    for number, target, tree_id, key, outcome, warning_count, regions in connection.execute(
-        query.order_by(columns.id)
-    ).yield_per(_ROWS_AT_ONCE):
-        line = standing.get(target)
-        if line is None:
-            continue
-        at = shown.setdefault((outcome, warning_count, regions), len(shown))
-        rows[number] = _Build(line, keys.setdefault(key, key), at)
-        for position in positions.get(tree_id, ()):
-            line[position - start] = number
-    return rows, _read_shown(list(shown))
+    for part in connection.execute(query.order_by(columns.id)).partitions(_ROWS_AT_ONCE):
+        for number, target, tree_id, key, outcome, warning_count, regions in part:
+            line = standing.get(target)
+            if line is None:
+                continue
+            if number != len(lines):
+                builds.fill_up_to(number)
+            lines.append(line)
+            keys.append(known_keys.setdefault(key, key))
+            shown_at.append(shown.setdefault((outcome, warning_count, regions), len(shown)))
+            for position in positions.get(tree_id, ()):
+                line[position - start] = number
+    return builds, _read_shown(list(shown))
 
 
 def _read_shown(texts: Sequence[tuple[str, int, str]]) -> list[_Shown]:
@@ -213,7 +247,7 @@ def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
 def _add_carried(
     connection: Connection,
     positions: dict[str, list[int]],
-    rows: dict[int, _Build],
+    builds: _Builds,
     start: int,
     few: list[str] | None,
 ) -> None:
@@ -232,48 +266,44 @@ def _add_carried(
             if len(found) > 1:
                 further[places[number]] = [position - start for position in found[1:]]
     # One text is that of many builds: what a night has built holds for the same commits.
-    spans: dict[str, list[int]] = {}
+    spans: dict[str, _Span] = {}
+    lines, keys = builds.lines, builds.keys
     for evidence_id, trees in json.loads(connection.execute(list_groups(query)).scalar_one()):
-        build = rows.get(evidence_id)
-        if build is None:
+        line = lines[evidence_id] if evidence_id < len(lines) else None
+        if line is None:
             continue
-        held = spans.get(trees)
-        if held is None:
-            held = spans[trees] = _list_places(trees, places, further)
-        if held:
-            _place(build.line, held, evidence_id, rows)
+        span = spans.get(trees)
+        if span is None:
+            span = spans[trees] = _find_span(trees, places, further)
+        held, first, end, nothing = span
+        if nothing is not None and line[first:end] == nothing:
+            line[first:end] = array("q", (evidence_id,)) * len(nothing)
+            continue
+        for place in held:
+            known = line[place]
+            # A build of the very tree outweighs what was carried to it under the same key.
+            if known == 0 or (known < evidence_id and keys[known].removesuffix(PAST_LIMIT) != keys[evidence_id]):
+                line[place] = evidence_id
 
 
-def _list_places(trees: str, places: dict[int, int], further: dict[int, list[int]]) -> list[int]:
-    """Give where trees stand on the branch, ascending; a tree of a change, or of another branch, stands nowhere."""
+def _find_span(trees: str, places: dict[int, int], further: dict[int, list[int]]) -> _Span:
+    """Find where trees stand on the branch; one of a change, or of another branch, stands nowhere."""
     held = [place for tree in map(int, trees.split(",")) if (place := places.get(tree)) is not None]
-    return sorted(chain(held, *(further.get(place, ()) for place in held)) if further else held)
-
-
-def _place(line: array[int], held: Sequence[int], evidence_id: int, rows: dict[int, _Build]) -> None:
-    """Let a carried result stand where no other outweighs it."""
-    first, end = held[0], held[-1] + 1
-    if end - first == len(held) and line[first:end] == _zeros(len(held)):
-        # Nearly always a build holds for commits in a row, of which no other says anything.
-        line[first:end] = array("q", [evidence_id]) * len(held)
-        return
-    for place in held:
-        known = line[place]
-        # A build of the very tree outweighs what was carried to it under the same key.
-        if known == 0 or (known < evidence_id and rows[known].key.removesuffix(PAST_LIMIT) != rows[evidence_id].key):
-            line[place] = evidence_id
+    held = sorted(chain(held, *(further.get(place, ()) for place in held)) if further else held)
+    first, end = (held[0], held[-1] + 1) if held else (0, 0)
+    return _Span(held, first, end, _zeros(len(held)) if held and end - first == len(held) else None)
 
 
 def _zeros(count: int) -> array[int]:
     return array("q", bytes(8 * count))
 
 
-def _iter_runs(line: array[int], rows: dict[int, _Build], each: Sequence[_Shown], position: int) -> Iterator[Run]:
+def _iter_runs(line: array[int], shown_at: Sequence[int], each: Sequence[_Shown], position: int) -> Iterator[Run]:
     first = last = position
     first_id = last_id = 0
     shown: _Shown | None = None
     for evidence_id, group in groupby(line):
-        now = each[rows[evidence_id].shown_at] if evidence_id else None
+        now = each[shown_at[evidence_id]] if evidence_id else None
         if now is not shown:
             if shown is not None:
                 yield _make_run(first, last, first_id, last_id, shown)
