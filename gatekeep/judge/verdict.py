@@ -286,9 +286,16 @@ def _warning_reasons(case: Case) -> Iterator[Reason]:
                 place=entry.warning.place,
                 details=(*([ruling.words] if ruling is not None else []), *_say_cut_before(case, head, names)),
                 excerpt=(entry.warning.excerpt,) if entry.warning.excerpt else (),
+                log_paths=tuple(_iter_logs(case, head, names)),
                 blocks=ruling.blocks if ruling is not None else blocks,
                 waiver=ruling.waiver.name if ruling is not None else "",
             )
+
+
+def _iter_logs(case: Case, head: Commit, names: Iterable[str]) -> Iterator[str]:
+    for evidence in (case.evidence_of(head, name) for name in names):
+        if evidence is not None and evidence.log_path is not None:
+            yield evidence.log_path
 
 
 def _say_cut_before(case: Case, head: Commit, names: Collection[str]) -> Iterator[str]:

@@ -242,6 +242,13 @@ def test_a_new_warning_in_a_shared_header_is_one_finding_with_all_targets() -> N
     assert verdict.new_warning_count == 1
 
 
+def test_a_new_warning_has_the_logs_of_what_would_land() -> None:
+    logged = replace(make_evidence(make_commit(2), "arm/mere", diagnostics=(warning(),)), log_path="logs/arm.mere.log")
+    silent = make_evidence(make_commit(2), "mips/holm", diagnostics=(warning(),))
+    outcomes = {(1, "arm/mere"): logged, (1, "mips/holm"): silent}
+    assert only(judge(make_case(matrix=BLOCK_WARNINGS, outcomes=outcomes))).log_paths == ("logs/arm.mere.log",)
+
+
 def test_a_new_warning_is_only_shown_where_the_rule_reports() -> None:
     verdict = judge(make_case(warnings={(1, "arm/mere"): (warning(),)}))
     assert verdict.decision is Decision.PASS
