@@ -344,14 +344,21 @@ def _claim_reasons(case: Case) -> Iterator[Reason]:
     base = case.change.base
     known = {commit.tree_id: _list_claimed(case, commit, commit) for commit in (base, *case.change.forks.values())}
     for entry in known[base.tree_id].values():
-        yield _unclaimed_reason(entry.board, entry.port, entry.path, base, blocks=False)
+        yield _unclaimed_reason(entry, base)
     told: set[tuple[str, str | None]] = set()
-    for commit in case.change.judged:
-        before = case.change.base_of(commit)
-        for key, entry in _list_claimed(case, commit, before).items():
+    seen = [
+        (commit, before, _list_claimed(case, commit, before))
+        for commit, before in ((commit, case.change.base_of(commit)) for commit in case.change.judged)
+    ]
+    for number, (commit, before, here) in enumerate(seen):
+        for key, entry in here.items():
             if key not in known[before.tree_id] and key not in told:
                 told.add(key)
-                yield _unclaimed_reason(entry.board, entry.port, entry.path, commit, blocks=True)
+                mended = next((later for later, _, there in seen[number + 1 :] if key not in there), None)
+                details = [f"add {entry.board} to the matrix under its port"]
+                if mended is not None:
+                    details = [f"{say_mended(case.change, mended)}, but every commit of a change must hold"]
+                yield _unclaimed_reason(entry, commit, details)
 
 
 def _list_claimed(case: Case, commit: Commit, before: Commit) -> dict[tuple[str, str | None], UnclaimedBoard]:
@@ -362,18 +369,20 @@ def _list_claimed(case: Case, commit: Commit, before: Commit) -> dict[tuple[str,
     return {(entry.board, entry.port): entry for entry in unclaimed}
 
 
-def _unclaimed_reason(board: str, port: str | None, path: str, commit: Commit, *, blocks: bool) -> Reason:
-    name = f"{port}/{board}" if port else board
-    already = "" if blocks else " (so at the base already)"
+def _unclaimed_reason(entry: UnclaimedBoard, commit: Commit, details: Iterable[str] = ()) -> Reason:
+    """Make the reason of a board; without details it was so at the base already."""
+    name = f"{entry.port}/{entry.board}" if entry.port else entry.board
+    shown = tuple(details)
+    already = "" if shown else " (so at the base already)"
     return Reason(
         rule=Rule.UNCLAIMED_BOARD,
         commit_id=commit.commit_id,
         targets=(),
         whom=f"board {name}",
         message=f"is in the tree, but no target of the matrix builds it{already}",
-        place=path,
-        details=(f"add {board} to the matrix under its port",) if blocks else (),
-        blocks=blocks,
+        place=entry.path,
+        details=shown,
+        blocks=bool(shown),
     )
 
 

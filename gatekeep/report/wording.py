@@ -202,7 +202,8 @@ def say_approvals(judgement: Judgement) -> tuple[str, ...]:
             how = f"gatekeep approve {judgement.change.base.short_id} {judgement.change.head.short_id} --key FILE"
             lines.append(f"what the change loosens can be approved by {_name_some(names)}: {how}")
         else:
-            lines.append(f"what the change loosens can be approved by nobody: {matrix.path} of the base lists none")
+            nobody = f"what the change loosens can be approved by nobody: {matrix.path} of the base lists none"
+            lines.append(f"{nobody}; whoever administers its branch can add approvers: to it")
     return tuple(lines)
 
 

@@ -278,6 +278,20 @@ def test_a_board_that_no_target_builds_blocks_unless_it_was_there() -> None:
     assert len(old.notices) == 1
 
 
+def test_a_board_that_a_later_commit_adds_to_the_matrix_is_told_so() -> None:
+    """Advice that was followed already is none."""
+    claims = ("boards/{board}/board.mk",)
+    after = make_matrix((*TARGET_NAMES, "arm/firth"), claims=claims)
+    paths = {0: [], 1: ["boards/firth/board.mk"], 2: ["boards/firth/board.mk"]}
+    case = make_case(2, matrix=make_matrix(claims=claims), matrices={2: after}, paths=paths)
+    reason = next(one for one in judge(case).reasons if one.rule is Rule.UNCLAIMED_BOARD)
+    mended = make_commit(3).short_id
+    assert reason.details == (f"mended by {mended}, but every commit of a change must hold",)
+    assert (reason.commit_id, reason.blocks) == (COMMIT_1, True)
+    plain = only(judge(make_case(matrix=make_matrix(claims=claims), paths={0: [], 1: ["boards/firth/board.mk"]})))
+    assert plain.details == ("add firth to the matrix under its port",)
+
+
 def test_a_change_cannot_drop_its_claims() -> None:
     with_claims = make_matrix(claims=("boards/{board}/board.mk",))
     case = make_case(matrix=with_claims, matrices={1: make_matrix()}, paths={1: ["boards/firth/board.mk"]})
