@@ -40,6 +40,7 @@ from gatekeep.build.kept import digest_log, keep_artifacts
 from gatekeep.build.leavings import Leavings
 from gatekeep.build.machine import free_bytes
 from gatekeep.build.missing_program import find_missing_program
+from gatekeep.build.near_file import find_near_file
 from gatekeep.build.readset import ReadWatch
 from gatekeep.build.wall_clock import ReadClocks, find_set_back_s, read_clocks
 from gatekeep.build.worktree import MaterialisedTree
@@ -398,7 +399,12 @@ class Workplace:
         try:
             footprint, artifacts = measure_artifacts(paths, target=target, port=job.port, root=self._folder)
         except MissingArtifact as error:
-            return Broken(message=f"the recipe succeeded and left no {self._shown(error.path)}", first_error=None)
+            missing = self._folder / error.path
+            # Among the sources a linker script may be the nearest.
+            left = find_near_file(missing) if missing.is_relative_to(self._out) else None
+            nearest = f"; the nearest is {self._shown(str(left))}" if left is not None else ""
+            message = f"the recipe succeeded and left no {self._shown(error.path)}{nearest}"
+            return Broken(message=message, first_error=None)
         except ImageError as error:
             return Broken(message=self._shown(str(error)), first_error=None)
         if self._keep is not None:

@@ -245,7 +245,13 @@ _COMPARED = (Rule.BROKEN, Rule.OUTGROWN, Rule.RESERVE, Rule.TIMED_OUT)
 
 
 def _shared_message(finding: Finding) -> str:
-    return f"outgrows {finding.cause[0]}" if finding.rule is Rule.OUTGROWN else finding.message
+    match finding.rule:
+        case Rule.OUTGROWN:
+            return f"outgrows {finding.cause[0]}"
+        case Rule.BROKEN:
+            return finding.cause[0]
+        case _:
+            return finding.message
 
 
 @dataclass(slots=True)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from gatekeep.judge.verdict import judge, sort_evidence
 from gatekeep.model.change import FileLines, Hunk, LineMap
 from gatekeep.model.evidence import (
@@ -96,6 +98,37 @@ def test_a_symbol_that_is_missing_is_one_reason_at_the_place_where_its_line_is_k
     assert reason.targets == ("arm/mere", "mips/holm", "riscv64/vale")
     assert reason.place == "drivers/uart.c:41"
     assert reason.excerpt == ("ld: drivers/uart.c: undefined",)
+
+
+def test_files_that_are_named_for_their_targets_and_missing_are_one_reason() -> None:
+    """A Makefile that renames what it makes breaks every target, and is one thing to mend."""
+    names = {
+        (1, "arm/mere"): "{out}/mere.axf; the nearest is {out}/mere.elf",
+        (1, "arm/tarn/debug"): "{out}/tarn.axf; the nearest is {out}/tarn.elf",
+        (1, "riscv64/skaw/debug"): "{out}/skaw.axf; the nearest is {out}/skaw.elf",
+    }
+    outcomes = {
+        key: Broken(message=f"the recipe succeeded and left no {name}", first_error=None) for key, name in names.items()
+    }
+    reason = only(judge(make_case(outcomes=outcomes)))
+    assert reason.targets == ("arm/mere", "arm/tarn/debug", "riscv64/skaw/debug")
+    assert reason.message == "the recipe succeeded and left no {out}/{board}.axf; the nearest is {out}/{board}.elf"
+    alone = {(1, "arm/mere"): outcomes[1, "arm/mere"]}
+    assert only(judge(make_case(outcomes=alone))).message == f"the recipe succeeded and left no {names[1, 'arm/mere']}"
+
+
+@pytest.mark.parametrize(
+    ("messages", "count"),
+    [
+        (("{out}/tarn-debug/arm.elf: is cut off", "{out}/skaw-debug/riscv64.elf: is cut off"), 1),
+        (("{out}/retarn.elf: is cut off", "{out}/reskaw.elf: is cut off"), 2),
+        (("tarn ended with exit code 2", "skaw ended with exit code 2"), 2),
+    ],
+)
+def test_names_of_targets_count_as_such_in_paths_of_a_build_alone(messages: tuple[str, str], count: int) -> None:
+    targets = ("arm/tarn/debug", "riscv64/skaw/debug")
+    outcomes = {(1, name): Broken(message=text, first_error=None) for name, text in zip(targets, messages, strict=True)}
+    assert len(judge(make_case(outcomes=outcomes)).reasons) == count
 
 
 def test_a_compilers_error_at_two_places_is_two_reasons() -> None:
