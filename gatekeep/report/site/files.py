@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
-from itertools import islice
 
 import gatekeep
 from gatekeep.model.health import CommitHealth, Health, PortHealth, Run, TargetHealth
@@ -34,22 +33,30 @@ from gatekeep.report.site.pages import (
     render_target_page,
 )
 
-#: So many pages of commits keep a second process busy until the digests of all the others are there.
-_FIRST_PAGES = 500
+
+def _note_nothing(_digest: str) -> None:
+    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFile:
     """
-    One file: its path in the site, the digest of what it is made from, and how to make it.
+    One file: its path in the site, what gives the digest of what it is made from, and how to make it.
 
-    `is_earlier` says that nothing but the digest is known: the page must be there already and cannot be made.
+    `note` is told the digest when the file stands as it should. `is_earlier` says that nothing but the digest is known:
+    the page must be there already and cannot be made.
     """
 
     path: str
-    digest: str
+    find_digest: Callable[[], str]
     render: Callable[[], str]
+    note: Callable[[str], None] = _note_nothing
     is_earlier: bool = False
+
+    @property
+    def digest(self) -> str:
+        """Find the digest, which takes a tenth of what rendering takes."""
+        return self.find_digest()
 
 
 def _keep_none(_texts: Sequence[str]) -> None:
@@ -82,8 +89,7 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Stag
     Give every file of the site, what is linked to before what links to it, the front page last.
 
     A site whose stages are written one after the other, each in any order, never shows a link from an upper page into
-    nothing, and its front page is old until all is new. The next stage may be asked for while one is rendered: to
-    compute its digests takes long, and so the commits' pages come in two stages, of which the first is short.
+    nothing, and its front page is old until all is new. The next stage may be asked for while one is rendered.
 
     Args:
         health: What is shown.
@@ -95,13 +101,12 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Stag
         notes.runs.clear()
         notes.border = border
     assets = [
-        SiteFile(path=path, digest=_digest(path), render=partial(str, content))
+        SiteFile(path=path, find_digest=partial(_digest, path), render=partial(str, content))
         for path, content in list_assets().items()
     ]
-    yield Stage(files=[*assets, SiteFile(path=names.SCHEMA, digest=_digest("schema"), render=read_schema_text)])
-    commit_pages = _iter_commit_pages(health, notes)
-    yield Stage(files=list(islice(commit_pages, _FIRST_PAGES)))
-    yield Stage(files=list(commit_pages))
+    schema = SiteFile(path=names.SCHEMA, find_digest=partial(_digest, "schema"), render=read_schema_text)
+    yield Stage(files=[*assets, schema])
+    yield Stage(files=list(_iter_commit_pages(health, notes)))
     frame = _Frame(health, address)
     pages = {
         port.port.name: [_digest_target(frame, port, target, notes, border) for target in port.targets]
@@ -119,23 +124,28 @@ def iter_stages(health: Health, address: str, notes: PageNotes) -> Iterator[Stag
     yield Stage(files=port_files)
     newest = [digest for port in health.ports for digest in pages[port.port.name]]
     sweeps = (health.swept, health.swept_at, health.swept_state, health.undecided, health.open_sweep, health.warned)
-    whole = _digest(health.head, len(health.commits), newest, health.troubles, health.changes[-NEWEST_CHANGES:], sweeps)
-    yield Stage(files=[SiteFile(path=names.FACTS, digest=whole, render=partial(render_facts, health))])
-    yield Stage(files=[SiteFile(path=names.FRONT, digest=whole, render=partial(render_front_page, health))])
+    changes = health.changes[-NEWEST_CHANGES:]
+    whole = partial(_digest, health.head, len(health.commits), newest, health.troubles, changes, sweeps)
+    yield Stage(files=[SiteFile(path=names.FACTS, find_digest=whole, render=partial(render_facts, health))])
+    yield Stage(files=[SiteFile(path=names.FRONT, find_digest=whole, render=partial(render_front_page, health))])
 
 
 def _iter_commit_pages(health: Health, notes: PageNotes) -> Iterator[SiteFile]:
     where, target_count = (health.tree, health.branch), health.target_count
     for commit_id in health.earlier_pages:
-        yield SiteFile(path=names.commit_page(commit_id), digest=notes.commits[commit_id], render=str, is_earlier=True)
+        known = partial(str, notes.commits[commit_id])
+        yield SiteFile(path=names.commit_page(commit_id), find_digest=known, render=str, is_earlier=True)
     for change in health.changes:
-        digest = _digest(where, change.commit, change.position, target_count, *_list_changed(change))
-        notes.commits[change.commit.commit_id] = digest
         yield SiteFile(
             path=names.commit_page(change.commit.commit_id),
-            digest=digest,
+            find_digest=partial(_digest_change, where, change, target_count),
             render=partial(render_commit_page, health, change),
+            note=partial(notes.commits.__setitem__, change.commit.commit_id),
         )
+
+
+def _digest_change(where: tuple[str, str], change: CommitHealth, target_count: int) -> str:
+    return _digest(where, change.commit, change.position, target_count, *_list_changed(change))
 
 
 class _Frame:
@@ -162,15 +172,19 @@ def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tupl
     health, address, name = frame.health, frame.address, target.name
     events = (*frame.where, health.commits[0], address, target.events)
     return (
-        SiteFile(path=names.target_page(name), digest=digest, render=partial(render_target_page, health, target)),
+        SiteFile(
+            path=names.target_page(name),
+            find_digest=partial(str, digest),
+            render=partial(render_target_page, health, target),
+        ),
         SiteFile(
             path=names.feed_path(name),
-            digest=_digest(events),
+            find_digest=partial(_digest, events),
             render=partial(render_target_feed, health, target, address),
         ),
         SiteFile(
             path=names.badge_path(name),
-            digest=_digest(name, target.state, target.fullest),
+            find_digest=partial(_digest, name, target.state, target.fullest),
             render=partial(render_target_badge, target),
         ),
     )
@@ -207,17 +221,17 @@ def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], note
     return (
         SiteFile(
             path=names.feed_path(name),
-            digest=_digest(frame.where, health.commits[0], address, name, events),
+            find_digest=partial(_digest, frame.where, health.commits[0], address, name, events),
             render=partial(render_port_feed, health, port, address),
         ),
         SiteFile(
             path=names.badge_path(name),
-            digest=_digest(name, port.well_count, len(port.targets)),
+            find_digest=partial(_digest, name, port.well_count, len(port.targets)),
             render=partial(render_port_badge, port),
         ),
         SiteFile(
             path=names.port_page(name),
-            digest=_digest(list(pages)),
+            find_digest=partial(_digest, list(pages)),
             render=render_page,
         ),
     )

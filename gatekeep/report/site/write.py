@@ -132,7 +132,8 @@ def _write(
         fresh: list[SiteFile] = []
         for file in stage.files:
             before = known.get(file.path)
-            # A text: of thousands of files that stay as they are, taking paths apart would be most of the work.
+            # A text: of thousands of files that stay as they are, taking paths apart would be most of the work. The
+            # digest of a new one is found where it is rendered, by either process.
             if before is not None and before[0] == file.digest and _is_untouched(f"{out}/{file.path}", before):
                 entries[file.path] = before
             elif file.is_earlier:
@@ -149,6 +150,8 @@ def _write(
             meanwhile.append(left.pop())
         entries |= _put_all(out, stage, fresh, workers, meanwhile)
         written_count += len(fresh)
+        for file in stage.files:
+            file.note(entries[file.path][0])
     for do in left:
         do()
     gone = [path for path in known if path not in entries]
@@ -167,11 +170,11 @@ def _put_all(
 ) -> dict[str, _Entry]:
     """Render what is new of a stage, and its parts; put files into their places, and give what was written."""
 
-    def do(number: int) -> tuple[int, int] | str:
+    def do(number: int) -> _Entry | str:
         if number >= len(fresh):
             return stage.parts[number - len(fresh)]()
         file = fresh[number]
-        return _put(out / file.path, file.render().encode("utf-8", "backslashreplace"))
+        return (file.digest, *_put(out / file.path, file.render().encode("utf-8", "backslashreplace")))
 
     count = len(fresh) + len(stage.parts)
     if workers > 1 and count >= LEAST_SHARED:
@@ -183,7 +186,7 @@ def _put_all(
         _drop_parts({(out / file.path).parent for file in fresh})
         raise
     stage.keep(done[len(fresh) :])
-    return {file.path: (file.digest, size, time) for file, (size, time) in zip(fresh, done, strict=False)}
+    return {file.path: (digest, size, time) for file, (digest, size, time) in zip(fresh, done, strict=False)}
 
 
 @contextmanager
