@@ -5,6 +5,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from concurrent.futures import Future, wait
 from pathlib import Path
 
 import click
@@ -63,7 +65,11 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
             check.result()
             edges.start.end_threads()
 
-        gathered, done = show_site(edges.store, edges.folder, sources, out, url, await_check)
+        def after_check(step: Callable[[], str | None]) -> Future[str | None]:
+            # One after the other: a third thread would only take time from the first where there are two cores.
+            return edges.start.beside(lambda: step() if wait([check]) else None)
+
+        gathered, done = show_site(edges.store, edges.folder, sources, out, url, await_check, after_check)
     unwell = sum(len(trouble.targets) for trouble in gathered.troubles)
     state = "all are well" if not unwell else f"{unwell} not well"
     click.echo(

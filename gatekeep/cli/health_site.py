@@ -21,7 +21,7 @@ from gatekeep.errors import RepositoryError, StoreError, UsageError
 from gatekeep.history.clean_builds import list_decided, load_clean_builds
 from gatekeep.history.durations import load_durations
 from gatekeep.history.kept_logs import read_log
-from gatekeep.history.standing import load_evidence, load_standing
+from gatekeep.history.standing import Beside, load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
 from gatekeep.judge.culprits import list_culprit_ids
@@ -131,6 +131,7 @@ def show_site(
     out: Path,
     address: str = "",
     await_check: Callable[[], object] = lambda: None,
+    beside: Beside | None = None,
 ) -> tuple[Health, Written]:
     """
     Read results and write the site, from what was known at the last time on; the same bytes as from nothing.
@@ -141,14 +142,16 @@ def show_site(
         sources: What else is shown.
         out: The site's folder.
         address: Under which it is served, "" where that is not known.
-        await_check: Called before anything is written, perhaps twice: raises where the store is damaged.
+        await_check: Called before anything is written, perhaps twice: raises where the store is damaged. No thread is
+            left afterwards.
+        beside: Does a step in a thread, as for `load_standing`.
 
     Raises:
         StoreError: The store cannot be read, or the disk is full.
         UsageError: The folder is somebody else's, or cannot be written.
     """
     with _without_collector():
-        return _show_site(store, folder, sources, out, address, await_check)
+        return _show_site(store, folder, sources, out, address, await_check, beside)
 
 
 @contextmanager
@@ -172,11 +175,12 @@ def _show_site(
     out: Path,
     address: str,
     await_check: Callable[[], object],
+    beside: Beside | None,
 ) -> tuple[Health, Written]:
     targets = [target.name for target in sources.matrix.targets]
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
-    health = _read_health(store, folder, sources, past, await_check)
+    health = _read_health(store, folder, sources, past, await_check, beside)
     await_check()
     done = renew_site(health, out, address, past.notes, workers=count_usable_cores(), aside=past.encode)
     if done is None:
@@ -191,12 +195,18 @@ def _show_site(
 
 
 def _read_health(
-    store: SqliteStore, folder: Path, sources: SiteSources, past: SitePast, await_check: Callable[[], object]
+    store: SqliteStore,
+    folder: Path,
+    sources: SiteSources,
+    past: SitePast,
+    await_check: Callable[[], object],
+    beside: Beside | None = None,
 ) -> Health:
     """Read what the site shows; brings the past, but for its notes on new pages, to the present."""
     commits = sources.commits
     is_new = past.standing is None
-    standing = load_standing(store, commits, [target.name for target in sources.matrix.targets], past.standing)
+    targets = [target.name for target in sources.matrix.targets]
+    standing = load_standing(store, commits, targets, past.standing, beside)
     past.standing = standing
     if is_new:
         # By now the look for damage has long ended, and with its thread a copy of this process can help to foretell.

@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 from array import array
 from bisect import bisect_left
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 from itertools import chain, groupby
 from typing import Any, NamedTuple
@@ -40,6 +41,8 @@ _ROWS_AT_ONCE = 500
 Mark = tuple[str, int | None]
 
 
+#: Does a step beside all else, in a thread.
+Beside = Callable[[Callable[[], str | None]], Future[str | None]]
 #: What a build shows; equal ones are one value, told by where it lies.
 _Shown = tuple[State, tuple[RegionUse, ...], int]
 
@@ -103,7 +106,11 @@ def load_runs(store: SqliteStore, commits: Sequence[Commit], targets: Collection
 
 
 def load_standing(
-    store: SqliteStore, commits: Sequence[Commit], targets: Collection[str], before: Standing | None = None
+    store: SqliteStore,
+    commits: Sequence[Commit],
+    targets: Collection[str],
+    before: Standing | None = None,
+    beside: Beside | None = None,
 ) -> Standing:
     """
     Give every target over the commits.
@@ -118,12 +125,14 @@ def load_standing(
         targets: Names; every one has an entry in the answer, and may have no runs.
         before: An earlier answer, of this branch or another: only what is different now is read. The answer is the same
             with and without it.
+        beside: Does a step in a thread: where all is read, SQLite can look for what was carried while Python reads what
+            was built. The answer is the same with and without it.
 
     Raises:
         StoreError: The store cannot be read.
     """
     with store.reading() as connection:
-        stamps = dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
+        stamps = _read_stamps(connection)
         marks = tuple((commit.commit_id, stamps.get(commit.tree_id)) for commit in commits)
         known = _count_known(before, marks, targets)
         # The last that is known is read again: where a run goes on behind it, its newest build is found there.
@@ -134,8 +143,10 @@ def load_standing(
         standing = {target: _zeros(len(commits) - start) for target in targets}
         # A question for each of many trees takes longer than one for all.
         few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
+        asked = beside(lambda: _ask_carried_at(store, stamps)) if beside is not None and few is None else None
         builds, shown = _read_builds(connection, standing, positions, start, few)
-        _add_carried(connection, positions, builds, start, few)
+        carried = (asked.result() if asked is not None else None) or _ask_carried(connection, few)
+        _add_carried(connection, carried, positions, builds, start)
         fresh = {target: tuple(_iter_runs(line, builds.shown_at, shown, start)) for target, line in standing.items()}
     if before is not None and start:
         fresh = {target: _join(before.runs[target], runs, start) for target, runs in fresh.items()}
@@ -244,22 +255,31 @@ def _carried_to(trees: list[str]) -> ScalarSelect[Any]:
     return query.where(tree_table.c.tree_id.in_(trees)).scalar_subquery()
 
 
-def _add_carried(
-    connection: Connection,
-    positions: dict[str, list[int]],
-    builds: _Builds,
-    start: int,
-    few: list[str] | None,
-) -> None:
+def _read_stamps(connection: Connection) -> dict[str, int]:
+    return dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
+
+
+def _ask_carried_at(store: SqliteStore, stamps: Mapping[str, int]) -> str | None:
+    """Ask where builds were carried to; None where somebody has changed since the stamps what trees show."""
+    with store.reading() as connection:
+        return _ask_carried(connection, None) if _read_stamps(connection) == stamps else None
+
+
+def _ask_carried(connection: Connection, few: Collection[str] | None) -> str:
+    """Ask to which trees builds were carried, all or few of them, in the words of `list_groups`."""
     query = select(carried_table.c.evidence, carried_table.c.tree)
-    trees_query = select(tree_table.c.id, tree_table.c.tree_id)
     if few is not None:
         query = query.join(tree_table, tree_table.c.id == carried_table.c.tree).where(tree_table.c.tree_id.in_(few))
-        trees_query = trees_query.where(tree_table.c.tree_id.in_(few))
+    return str(connection.execute(list_groups(query)).scalar_one())
+
+
+def _add_carried(
+    connection: Connection, carried: str, positions: dict[str, list[int]], builds: _Builds, start: int
+) -> None:
     places: dict[int, int] = {}
     # A tree comes back when a change is reverted.
     further: dict[int, list[int]] = {}
-    for number, tree_id in connection.execute(trees_query):
+    for number, tree_id in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
         found = positions.get(tree_id)
         if found:
             places[number] = found[0] - start
@@ -268,7 +288,7 @@ def _add_carried(
     # One text is that of many builds: what a night has built holds for the same commits.
     spans: dict[str, _Span] = {}
     lines, keys = builds.lines, builds.keys
-    for evidence_id, trees in json.loads(connection.execute(list_groups(query)).scalar_one()):
+    for evidence_id, trees in json.loads(carried):
         line = lines[evidence_id] if evidence_id < len(lines) else None
         if line is None:
             continue

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sqlalchemy import Connection
 
 from gatekeep.errors import StoreError
 from gatekeep.history.standing import Standing, load_evidence, load_runs, load_standing
@@ -92,6 +94,40 @@ def compare(runs: Sequence[Run], timeline: Mapping[int, TimelinePoint]) -> None:
     # None could be longer.
     for one, other in pairwise(runs):
         assert one.last + 1 < other.first or not one.stood_as(other)
+
+
+class WrittenBetween(SqliteStore):
+    """A store to which another process adds a result after the first look at it, and before the second."""
+
+    def __init__(self, path: Path, entry: Evidence) -> None:
+        super().__init__(path)
+        self._entry, self._looks = entry, 0
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        self._looks += 1
+        if self._looks == 2:
+            with SqliteStore(self.path) as other:
+                other.add_carried([self._entry])
+        with super().reading() as connection:
+            yield connection
+
+
+def test_what_is_asked_beside_is_of_the_same_moment(tmp_path: Path):
+    path = tmp_path / "evidence.db"
+    first, second = evidence(COMMITS[0], image(500)), evidence(COMMITS[1], broken())
+    known = evidence(COMMITS[0], image(500), target="arm/holm")
+    with SqliteStore(path) as store:
+        for entry in (known, first, second):
+            store.add(entry)
+        # The tree is known by then: it is a row that comes, not a name that nobody knows.
+        store.add_carried([carried(known, COMMITS[2])])
+        before = load_runs(store, COMMITS, ["arm/mere"])
+    with WrittenBetween(path, carried(first, COMMITS[2])) as store, ThreadPoolExecutor(max_workers=1) as threads:
+        meanwhile = load_standing(store, COMMITS, ["arm/mere"], beside=threads.submit)
+        after = load_standing(store, COMMITS, ["arm/mere"], beside=threads.submit)
+    assert meanwhile.runs == before
+    assert [(run.first, run.last) for run in after.runs["arm/mere"]] == [(0, 0), (1, 1), (2, 2)]
 
 
 def test_nights_that_find_everything_as_it_was_make_one_run(tmp_path: Path):
