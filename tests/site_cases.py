@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+from gatekeep.judge.changes import list_changes
 from gatekeep.judge.health import compose_health
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
@@ -117,12 +118,14 @@ def make_health(
         }
         state = SweepState.UNDECIDED if undecided else SweepState.FINISHED
         sweeps = (*sweeps, replace(make_sweep(*swept), state=state))
+    matrix = matrix or make_matrix(results, part=PART)
     return compose_health(
-        matrix=matrix or make_matrix(results, part=PART),
+        matrix=matrix,
         branch="main",
         commits=line,
         runs=runs,
         evidence=evidence,
+        changes=list_changes(matrix.targets, line, runs, evidence),
         tags=tags,
         logs=logs,
         outlooks=outlooks,

@@ -24,13 +24,14 @@ from gatekeep.history.kept_logs import read_log
 from gatekeep.history.standing import Beside, load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweep_claim import list_settled
+from gatekeep.judge.changes import list_changes
 from gatekeep.judge.culprits import list_culprit_ids
 from gatekeep.judge.health import compose_health, find_ended, list_needed
 from gatekeep.judge.outlook import list_outlooks
 from gatekeep.logs import log_event
 from gatekeep.model.change import Change, Commit
 from gatekeep.model.evidence import Broken, Evidence, Outgrown, TimedOut
-from gatekeep.model.health import Health, LogExcerpt, Run
+from gatekeep.model.health import CommitHealth, Health, LogExcerpt, Run
 from gatekeep.model.history import Sweep
 from gatekeep.model.matrix import Matrix
 from gatekeep.model.waiver import Waiver
@@ -215,6 +216,18 @@ def _read_health(
     whole, light = list_needed(standing.runs)
     evidence = load_evidence(store, whole, whole=True) | load_evidence(store, light, whole=False)
     ended = find_ended(sources.sweeps, {commit.commit_id for commit in commits})
+    changes: list[CommitHealth] = []
+
+    def find_changes() -> None:
+        changes.extend(list_changes(sources.matrix.targets, commits, standing.runs, evidence, start))
+
+    outlooks = list_outlooks(
+        standing.runs,
+        commits,
+        past.forecasts,
+        known_count=standing.known_count,
+        share=partial(share_work, workers=count_usable_cores() if is_new else 1, meanwhile=find_changes),
+    )
     return compose_health(
         matrix=sources.matrix,
         branch=sources.branch,
@@ -223,16 +236,10 @@ def _read_health(
         evidence=evidence,
         tags=sources.tags,
         logs=_load_logs(folder, standing.runs, evidence),
-        outlooks=list_outlooks(
-            standing.runs,
-            commits,
-            past.forecasts,
-            known_count=standing.known_count,
-            share=partial(share_work, workers=count_usable_cores() if is_new else 1),
-        ),
+        outlooks=outlooks,
         sweeps=sources.sweeps,
         side_commits=sources.side_commits,
-        changes_from=start,
+        changes=changes,
         earlier_pages=tuple(past.notes.commits),
         waivers=sources.waivers,
         clean=load_clean_builds(store, sources.sweeps, commits, standing.runs),

@@ -4,7 +4,6 @@ How every target stands, since which commit, and what needs somebody: runs of re
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -36,10 +35,8 @@ from gatekeep.model.health import (
     LogExcerpt,
     Outlook,
     PortHealth,
-    RegionChange,
     Run,
     State,
-    TargetChange,
     TargetHealth,
     Trouble,
 )
@@ -90,12 +87,12 @@ def compose_health(
     commits: Sequence[Commit],
     runs: Mapping[str, Sequence[Run]],
     evidence: Mapping[int, Evidence],
+    changes: Sequence[CommitHealth],
     tags: Sequence[tuple[str, str]] = (),
     logs: Mapping[str, LogExcerpt] | None = None,
     outlooks: Mapping[str, tuple[Outlook, ...]] | None = None,
     sweeps: Sequence[Sweep] = (),
     side_commits: Sequence[Commit] = (),
-    changes_from: int = 0,
     earlier_pages: Sequence[str] = (),
     waivers: Sequence[Waiver] = (),
     clean: Mapping[str, CleanBuild] | None = None,
@@ -113,12 +110,12 @@ def compose_health(
         commits: Oldest first; not empty.
         runs: By target; one without an entry was never built.
         evidence: At least what `list_needed` asks for.
+        changes: What commits changed, all or from some position on, as `changes.list_changes` tells it.
         tags: (name, commit id); those on other commits are left out.
         logs: Of targets that are not well.
         outlooks: By target.
         sweeps: Oldest first.
         side_commits: Culprits that are no commits of the branch itself.
-        changes_from: The position from which on changes are wanted.
         earlier_pages: Commits before it that changed something, as an earlier call has found.
         waivers: Those of the branch's newest commit that are in force.
         clean: By target, the newest clean build that a sweep has made.
@@ -170,7 +167,7 @@ def compose_health(
         tags=tuple(sorted(((name, positions[at]) for name, at in tags if at in positions), key=lambda tag: tag[::-1])),
         troubles=_group_troubles(found, matrix),
         warned=list_news(found, sweeps, matrix),
-        changes=_list_changes(matrix.targets, commits, runs, evidence, changes_from),
+        changes=tuple(changes),
         earlier_pages=tuple(earlier_pages),
         swept=commits[positions[ended.commit_id]] if ended is not None else None,
         swept_at=ended.finished_at if ended is not None else None,
@@ -385,69 +382,3 @@ def _since(found: Sequence[TargetHealth]) -> list[Commit]:
     """Beginnings, newest first: what broke last night comes before what everybody knows."""
     starts = {one.runs[_find_beginning(one.runs)].first: one.beginning.cause for one in found if one.beginning}
     return [starts[position] for position in sorted(starts, reverse=True)]
-
-
-def _list_changes(
-    targets: Sequence[Target],
-    commits: Sequence[Commit],
-    runs: Mapping[str, Sequence[Run]],
-    evidence: Mapping[int, Evidence],
-    start: int,
-) -> tuple[CommitHealth, ...]:
-    by_position: dict[int, list[TargetChange]] = {}
-    for target in targets:
-        line = runs.get(target.name, ())
-        begin = bisect_left(line, start, key=lambda run: run.first)
-        before = line[begin - 1] if begin else None
-        image = next((run for run in reversed(line[:begin]) if run.regions), None)
-        for run in line[begin:]:
-            change = _compare(target.name, before, image, run, evidence)
-            if change is not None:
-                by_position.setdefault(run.first, []).append(change)
-            before = run
-            image = run if run.regions else image
-    return tuple(
-        CommitHealth(commit=commits[position], position=position, changes=tuple(by_position[position]))
-        for position in sorted(by_position)
-    )
-
-
-def _compare(
-    target: str, before: Run | None, image: Run | None, run: Run, evidence: Mapping[int, Evidence]
-) -> TargetChange | None:
-    if before is None:
-        # The oldest commit that is known brought nothing; what begins later is a new target.
-        if run.first == 0:
-            return None
-        return TargetChange(
-            target=target, before=None, after=run.state, regions=_regions(None, run), warnings_after=run.warning_count
-        )
-    regions = _regions(image, run)
-    if before.state is run.state and not regions and before.warning_count == run.warning_count:
-        return None
-    found = evidence.get(run.first_evidence_id)
-    message = say_fault(found)[0] if found is not None and run.state not in (State.WELL, before.state) else ""
-    return TargetChange(
-        target=target,
-        before=before.state,
-        after=run.state,
-        message=message,
-        regions=regions,
-        warnings_before=before.warning_count,
-        warnings_after=run.warning_count,
-        unknown_count=run.first - before.last - 1,
-    )
-
-
-def _regions(before: Run | None, run: Run) -> tuple[RegionChange, ...]:
-    was = {use.name: use.used_bytes for use in before.regions} if before is not None else {}
-    return tuple(
-        RegionChange(
-            region=use.name,
-            before_bytes=was.get(use.name, 0),
-            after_bytes=use.used_bytes,
-            capacity_bytes=use.capacity_bytes,
-        )
-        for use in run.regions
-        if was.get(use.name, 0) != use.used_bytes
-    )
