@@ -65,7 +65,7 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
             check.result()
             edges.start.end_threads()
 
-        def after_check(step: Callable[[], str | None]) -> Future[str | None]:
+        def after_check(step: Callable[[], list[str] | None]) -> Future[list[str] | None]:
             # One after the other: a third thread would only take time from the first where there are two cores.
             return edges.start.beside(lambda: step() if wait([check]) else None)
 

@@ -42,7 +42,7 @@ Mark = tuple[str, int | None]
 
 
 #: Does a step beside all else, in a thread.
-Beside = Callable[[Callable[[], str | None]], Future[str | None]]
+Beside = Callable[[Callable[[], list[str] | None]], Future[list[str] | None]]
 #: What a build shows; equal ones are one value, told by where it lies.
 _Shown = tuple[State, tuple[RegionUse, ...], int]
 
@@ -145,7 +145,9 @@ def load_standing(
         few = list(positions) if start and len(positions) <= _ASKED_AT_ONCE else None
         asked = beside(lambda: _ask_carried_at(store, stamps)) if beside is not None and few is None else None
         builds, shown = _read_builds(connection, standing, positions, start, few)
-        carried = (asked.result() if asked is not None else None) or _ask_carried(connection, few)
+        carried = asked.result() if asked is not None else None
+        if carried is None:
+            carried = _ask_carried(connection, few)
         _add_carried(connection, carried, positions, builds, start)
         fresh = {target: tuple(_iter_runs(line, builds.shown_at, shown, start)) for target, line in standing.items()}
     if before is not None and start:
@@ -259,22 +261,22 @@ def _read_stamps(connection: Connection) -> dict[str, int]:
     return dict(connection.execute(select(stamp_table.c.tree_id, stamp_table.c.stamp)).all())
 
 
-def _ask_carried_at(store: SqliteStore, stamps: Mapping[str, int]) -> str | None:
+def _ask_carried_at(store: SqliteStore, stamps: Mapping[str, int]) -> list[str] | None:
     """Ask where builds were carried to; None where somebody has changed since the stamps what trees show."""
     with store.reading() as connection:
         return _ask_carried(connection, None) if _read_stamps(connection) == stamps else None
 
 
-def _ask_carried(connection: Connection, few: Collection[str] | None) -> str:
+def _ask_carried(connection: Connection, few: Collection[str] | None) -> list[str]:
     """Ask to which trees builds were carried, all or few of them, in the words of `list_groups`."""
     query = select(carried_table.c.evidence, carried_table.c.tree)
     if few is not None:
         query = query.join(tree_table, tree_table.c.id == carried_table.c.tree).where(tree_table.c.tree_id.in_(few))
-    return str(connection.execute(list_groups(query)).scalar_one())
+    return list(connection.execute(list_groups(query)).scalars())
 
 
 def _add_carried(
-    connection: Connection, carried: str, positions: dict[str, list[int]], builds: _Builds, start: int
+    connection: Connection, carried: Sequence[str], positions: dict[str, list[int]], builds: _Builds, start: int
 ) -> None:
     places: dict[int, int] = {}
     # A tree comes back when a change is reverted.
@@ -288,7 +290,7 @@ def _add_carried(
     # One text is that of many builds: what a night has built holds for the same commits.
     spans: dict[str, _Span] = {}
     lines, keys = builds.lines, builds.keys
-    for evidence_id, trees in json.loads(carried):
+    for evidence_id, trees in chain.from_iterable(sorted(json.loads(part)) for part in carried):
         line = lines[evidence_id] if evidence_id < len(lines) else None
         if line is None:
             continue
