@@ -129,7 +129,7 @@ def list_groups(query: Select[Any]) -> Select[Any]:
     """
     pairs = query.subquery()
     by, number = pairs.columns
-    groups = select(by.label("by"), func.group_concat(number).label("numbers")).group_by(by).order_by(by).subquery()
+    groups = select(by.label("by"), func.group_concat(number).label("numbers")).group_by(by).subquery()
     entry = "[" + cast(groups.c.by, Text) + ',"' + groups.c.numbers + '"]'
     part = groups.c.by // _GROUPS_AT_ONCE
     return select("[" + func.group_concat(entry) + "]").group_by(part).order_by(part)
