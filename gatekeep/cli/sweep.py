@@ -204,7 +204,7 @@ class _Night:
         )
         findings = judge_sweep(case)
         answers = self._find_culprits(findings, before, found)
-        findings = judge_sweep(replace(case, culprits=share_answers(findings, answers)))
+        findings = judge_sweep(replace(case, culprits=share_answers(findings, answers, case.found)))
         ended = self._end(findings, found)
         return SweepReport(
             sweep=ended,

@@ -9,7 +9,7 @@ change and not a state (growth, claims, what a change may not loosen) have no sa
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -110,7 +110,7 @@ def _part_waived(case: SweepCase, reasons: Sequence[Reason]) -> tuple[list[Reaso
         groups = split_waived(reason, case.waivers, case.judged_on)
         for waiver, names in groups.items():
             whom = reason.whom if len(groups) == 1 else describe_targets(names, case.matrix)
-            part = replace(reason, targets=tuple(names), whom=whom)
+            part = replace(reason, targets=tuple(names), whom=whom, log_paths=_logs_of(case, reason, names))
             if waiver is None:
                 left.append(part)
             else:
@@ -139,20 +139,22 @@ def list_suspicious(
         if reason.rule not in _TURNS:
             continue
         enough = _WELL_ENOUGH_TO_WARN if reason.rule is Rule.NEW_WARNING else _WELL
-        groups: dict[str, list[str]] = {}
+        groups: dict[tuple[str, str], list[str]] = {}
         for name in reason.targets:
             known = last.get(name)
             if known is not None and known.outcome in enough and known.tree_id != commit.tree_id:
-                groups.setdefault(known.commit_id, []).append(name)
-        for names in groups.values():
-            if _is_one_fault(reason):
+                groups.setdefault((known.commit_id, _own_place(reason, found, name)), []).append(name)
+        for (_, place), names in groups.items():
+            if _is_one_fault(reason) and place:
                 wanted.add(min(names, key=lambda name: (name not in wanted, found[name].elapsed_s, name)))
             else:
                 wanted.update(names)
     return tuple(sorted(wanted))
 
 
-def share_answers(findings: SweepFindings, answers: Sequence[CulpritAnswer]) -> dict[str, list[CulpritAnswer]]:
+def share_answers(
+    findings: SweepFindings, answers: Sequence[CulpritAnswer], found: Mapping[str, Evidence]
+) -> dict[str, list[CulpritAnswer]]:
     """Give by target the searches that answer for it: its own first, then those of targets which stood for it."""
     shared: dict[str, list[CulpritAnswer]] = {}
     for answer in answers:
@@ -162,16 +164,28 @@ def share_answers(findings: SweepFindings, answers: Sequence[CulpritAnswer]) -> 
             continue
         for answer in answers:
             if answer.target in reason.targets and _answers(answer, reason):
+                place = _own_place(reason, found, answer.target)
                 for name in reason.targets:
-                    found = shared.setdefault(name, [])
-                    if answer not in found:
-                        found.append(answer)
+                    own = shared.setdefault(name, [])
+                    if place and answer not in own and _own_place(reason, found, name) == place:
+                        own.append(answer)
     return shared
 
 
 def _is_one_fault(reason: Reason) -> bool:
     """A line of a file that is wrong is wrong for all by the same commit; a full region is not."""
     return reason.rule in (Rule.BROKEN, Rule.NEW_WARNING) and bool(reason.place)
+
+
+def _own_place(reason: Reason, found: Mapping[str, Evidence], name: str) -> str:
+    """
+    Give where a target has the fault of a reason.
+
+    A missing symbol is one cause wherever it is missing, but may have gone missing there by another commit.
+    """
+    evidence = found.get(name)
+    error = getattr(evidence.outcome, "first_error", None) if evidence is not None else None
+    return error.place if reason.rule is Rule.BROKEN and error is not None else reason.place
 
 
 def _answers(answer: CulpritAnswer, reason: Reason) -> bool:
@@ -245,7 +259,14 @@ def _split_by_culprit(case: SweepCase, reason: Reason) -> Iterator[Reason]:
             targets=tuple(names),
             whom=reason.whom if is_whole else describe_targets(names, case.matrix),
             details=(*reason.details, words) if words else reason.details,
+            log_paths=_logs_of(case, reason, names),
         )
+
+
+def _logs_of(case: SweepCase, reason: Reason, names: Iterable[str]) -> tuple[str, ...]:
+    """Give the logs of a part of a reason's targets."""
+    own = {case.found[name].log_path for name in names if name in case.found}
+    return tuple(path for path in reason.log_paths if path in own)
 
 
 def _may_answer(case: SweepCase, name: str, answer: CulpritAnswer, reason: Reason) -> bool:
@@ -257,7 +278,7 @@ def _say_range(case: SweepCase, name: str, answer: CulpritAnswer | None) -> str:
     known = case.last.get(name)
     here = case.commit.short_id
     if known is None:
-        return f"no sweep before knew {name}: it came between the first commit and {here}"
+        return f"no sweep before knew of it: it came between the first commit and {here}"
     if known.tree_id == case.commit.tree_id:
         return (
             f"the tree is that of the sweep before (commit {known.commit_id[:10]}): no commit did it, but the "

@@ -6,7 +6,16 @@ from dataclasses import replace
 
 from gatekeep.judge.sweep import SweepCase, judge_sweep, list_suspicious, share_answers
 from gatekeep.model.culprit import Conclusion, CulpritAnswer, CulpritStanding
-from gatekeep.model.evidence import Diagnostic, Evidence, NotDecided, Outcome, TimedOut, name_outcome
+from gatekeep.model.evidence import (
+    Diagnostic,
+    Evidence,
+    NotDecided,
+    Outcome,
+    Severity,
+    Speaker,
+    TimedOut,
+    name_outcome,
+)
 from gatekeep.model.history import LastKnown, Turn
 from gatekeep.model.verdict import Rule
 from gatekeep.model.waiver import Waiver
@@ -75,7 +84,7 @@ def test_one_line_that_breaks_many_is_searched_with_one_and_told_for_all() -> No
     case = make_sweep(many)
     first = judge_sweep(case)
     assert list_suspicious(first, case.last, case.found, HEAD) == (NAMES[2],)
-    answers = share_answers(first, [make_answer(NAMES[2])])
+    answers = share_answers(first, [make_answer(NAMES[2])], case.found)
     findings = judge_sweep(replace(case, culprits=answers))
     assert [(reason.commit_id, reason.targets) for reason in findings.reasons] == [
         (CULPRIT.commit_id, tuple(sorted(NAMES)))
@@ -92,7 +101,7 @@ def test_a_full_region_is_searched_for_each_target_and_may_have_several_culprits
     first = judge_sweep(case)
     assert list_suspicious(first, case.last, case.found, HEAD) == tuple(sorted(NAMES[:3]))
     undecided = make_answer(NAMES[1], standing=CulpritStanding.UNDECIDED)
-    answers = share_answers(first, [make_answer(NAMES[0]), undecided])
+    answers = share_answers(first, [make_answer(NAMES[0]), undecided], case.found)
     findings = judge_sweep(replace(case, culprits=answers))
     assert {reason.targets: reason.commit_id for reason in findings.reasons} == {
         (NAMES[0],): CULPRIT.commit_id,
@@ -112,7 +121,8 @@ def test_a_culprit_of_one_warning_is_not_blamed_for_another() -> None:
     ours, other = warning("unused variable 'i'"), warning("unused variable 'k'", "lib/crc.h", 3)
     case = make_sweep({NAMES[0]: at_head(NAMES[0], built(), ours, other)})
     first = judge_sweep(case)
-    findings = judge_sweep(replace(case, culprits=share_answers(first, [make_answer(NAMES[0], warnings=(ours,))])))
+    answers = share_answers(first, [make_answer(NAMES[0], warnings=(ours,))], case.found)
+    findings = judge_sweep(replace(case, culprits=answers))
     assert {reason.place: reason.commit_id for reason in findings.reasons} == {
         ours.place: CULPRIT.commit_id,
         other.place: None,
@@ -126,7 +136,7 @@ def test_a_target_that_outgrew_and_warns_asks_two_searches_each_for_its_own() ->
     assert list_suspicious(first, case.last, case.found, HEAD) == (NAMES[0],)
     grew, warned = make_answer(NAMES[0]), make_answer(NAMES[0], warnings=(warning(),))
     warned = replace(warned, conclusion=replace(warned.conclusion, culprit=other))
-    findings = judge_sweep(replace(case, culprits=share_answers(first, [grew, warned])))
+    findings = judge_sweep(replace(case, culprits=share_answers(first, [grew, warned], case.found)))
     assert {reason.rule: reason.commit_id for reason in findings.reasons} == {
         Rule.OUTGROWN: CULPRIT.commit_id,
         Rule.NEW_WARNING: other.commit_id,
@@ -137,7 +147,7 @@ def test_what_newly_runs_past_its_time_limit_is_searched_for() -> None:
     case = make_sweep({NAMES[0]: at_head(NAMES[0], TimedOut(limit_s=5, stopped_by="SIGTERM"))})
     first = judge_sweep(case)
     assert list_suspicious(first, case.last, case.found, HEAD) == (NAMES[0],)
-    findings = judge_sweep(replace(case, culprits=share_answers(first, [make_answer(NAMES[0])])))
+    findings = judge_sweep(replace(case, culprits=share_answers(first, [make_answer(NAMES[0])], case.found)))
     assert [(reason.rule, reason.commit_id) for reason in findings.reasons] == [(Rule.TIMED_OUT, CULPRIT.commit_id)]
 
 
@@ -148,10 +158,45 @@ def test_the_first_sweep_tells_what_is_broken_and_takes_warnings_as_they_are() -
     findings = judge_sweep(case)
     assert [(reason.rule, reason.targets) for reason in findings.reasons] == [(Rule.BROKEN, (NAMES[0],))]
     assert findings.reasons[0].details[-1] == (
-        f"no sweep before knew {NAMES[0]}: it came between the first commit and {HEAD.short_id}"
+        f"no sweep before knew of it: it came between the first commit and {HEAD.short_id}"
     )
     assert not findings.known_before
     assert list_suspicious(findings, {}, case.found, HEAD) == ()
+
+
+def test_the_first_sweep_tells_of_one_cause_once_with_all_its_logs() -> None:
+    many = {name: at_head(name, broken()) for name in NAMES[:3]}
+    reasons = judge_sweep(replace(make_sweep(many), last={})).reasons
+    assert [(reason.targets, len(reason.log_paths)) for reason in reasons] == [(tuple(sorted(NAMES[:3])), 3)]
+
+
+def test_a_missing_symbol_is_searched_for_at_each_of_its_places() -> None:
+    """It may be missing here by one commit and there by another."""
+    places = {NAMES[0]: "<out>/uart.o", NAMES[1]: "<out>/uart.o", NAMES[2]: "drivers/uart.c"}
+    many = {
+        name: at_head(
+            name,
+            replace(
+                broken(),
+                first_error=Diagnostic(
+                    severity=Severity.ERROR, speaker=Speaker.LINKER, message="undefined reference to `f'", path=place
+                ),
+            ),
+        )
+        for name, place in places.items()
+    }
+    case = make_sweep(many)
+    first = judge_sweep(case)
+    assert [reason.targets for reason in first.reasons] == [tuple(sorted(places))]
+    assert list_suspicious(first, case.last, case.found, HEAD) == tuple(sorted((NAMES[0], NAMES[2])))
+    answers = share_answers(first, [make_answer(NAMES[0])], case.found)
+    findings = judge_sweep(replace(case, culprits=answers))
+    assert {reason.targets: reason.commit_id for reason in findings.reasons} == {
+        tuple(sorted((NAMES[0], NAMES[1]))): CULPRIT.commit_id,
+        (NAMES[2],): None,
+    }
+    # Each part has the logs of its own targets.
+    assert [len(reason.log_paths) for reason in findings.reasons] == [2, 1]
 
 
 def test_what_fails_at_the_very_tree_of_the_sweep_before_is_no_commits_fault() -> None:
