@@ -70,7 +70,7 @@ def test_demo_twice_gives_the_same_ids_whatever_the_users_configuration(reposito
     other = tmp_path / "other"
     assert run(["demo", str(other)]) == 0
     assert git(other, "for-each-ref") == git(repository, "for-each-ref")
-    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 161 commits; 18 proposals:"
+    assert capsys.readouterr().out.splitlines()[0] == f"{other}: main has 281 commits; 18 proposals:"
 
 
 def test_main_ends_with_the_tree_and_leaves_nothing_behind(repository):
@@ -89,7 +89,7 @@ def test_main_is_what_the_scenario_tells(repository):
         for commit in SCENARIO.main.commits
     ]
     assert git(repository, "log", "--reverse", "--format=%an <%ae>|%aI|%cI|%s", "main").splitlines() == told
-    assert git(repository, "log", "-1", "--format=%B", "main~160") == SCENARIO.main.commits[0].message + "\n"
+    assert git(repository, "log", "-1", "--format=%B", "main~280") == SCENARIO.main.commits[0].message + "\n"
     assert git(repository, "fsck", "--strict") == ""
 
 

@@ -2,3 +2,4 @@
 PORT := riscv32
 UART := byte
 DRIVERS += lamp_led tide_float
+PAYLOAD += boards/burn/levels.c

@@ -2,3 +2,4 @@
 PORT := loongarch64
 UART := byte
 DRIVERS += lamp_led tide_float
+PAYLOAD += boards/dune/flags.c

@@ -2,3 +2,4 @@
 PORT := aarch64
 UART := block
 DRIVERS += tide_float
+PAYLOAD += boards/skaw/settling.c

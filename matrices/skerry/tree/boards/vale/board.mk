@@ -2,3 +2,4 @@
 PORT := riscv64
 UART := byte
 DRIVERS += tide_float
+PAYLOAD += boards/vale/berths.c
