@@ -4,7 +4,6 @@ What is wrong with one target at one commit, seen against the base. Grouping com
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import assert_never
@@ -12,6 +11,7 @@ from typing import assert_never
 from gatekeep.judge.case import Case
 from gatekeep.judge.waiving import Ruling
 from gatekeep.judge.warnings import is_worse
+from gatekeep.judge.wording import generalise_files
 from gatekeep.model.change import Commit, LineMap
 from gatekeep.model.evidence import (
     Broken,
@@ -28,9 +28,6 @@ from gatekeep.model.evidence import (
 from gatekeep.model.matrix import Matrix, Target
 from gatekeep.model.quantity import render_bytes
 from gatekeep.model.verdict import Rule
-
-#: A file of a build in a message about it.
-_LEFT = re.compile(r"\{(?:out|tree)\}/\S*")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +90,7 @@ def _iter_findings(
             yield Finding(
                 rule=Rule.BROKEN,
                 target=name,
-                cause=_cause_of(first) if first else (_without_names(outcome.message, target),),
+                cause=_cause_of(first) if first else (generalise_files(outcome.message, name),),
                 message=first.message if first else outcome.message,
                 place=first.place if first else "",
                 excerpt=outcome.excerpt,
@@ -153,20 +150,6 @@ def _iter_findings(
 def _cause_of(error: Diagnostic) -> tuple[str, ...]:
     """A missing symbol is one cause wherever it is: a linker knows the line only where there is debug information."""
     return (error.message,) if error.speaker is Speaker.LINKER else (error.place, error.message)
-
-
-def _without_names(message: str, target: Target) -> str:
-    """Name the files that a recipe leaves as the recipe does: a Makefile that renames them is one cause for all."""
-    names = [("board", target.board), ("configuration", target.configuration), ("port", target.port)]
-
-    def generalise(path: re.Match[str]) -> str:
-        text = path[0]
-        for key, name in names:
-            if name is not None:
-                text = re.sub(rf"(?<![\w{{]){re.escape(name)}(?![\w}}])", f"{{{key}}}", text)
-        return text
-
-    return _LEFT.sub(generalise, message)
 
 
 def _logs(evidence: Evidence) -> tuple[str, ...]:

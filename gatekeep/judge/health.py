@@ -12,7 +12,7 @@ from typing import assert_never
 from gatekeep.judge.culprits import Culprits
 from gatekeep.judge.outlook import see_on
 from gatekeep.judge.warned import list_news, list_warned_events
-from gatekeep.judge.wording import describe_targets
+from gatekeep.judge.wording import describe_targets, generalise_files
 from gatekeep.model.audit import Bar
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import (
@@ -344,21 +344,31 @@ def _list_events(target: str, line: _Line, runs: Sequence[Run]) -> tuple[Event, 
     return tuple(sorted((*events, *warned), key=lambda event: -line.positions[event.commit.commit_id]))
 
 
+#: Of these a message says by how much, which differs from target to target; the cause is the commit.
+_BY_HOW_MUCH = (State.OUTGROWN, State.IN_RESERVE)
+
+
+def _share_message(members: Sequence[TargetHealth], words: str) -> str:
+    """Give what all of them say; else the words for what differs in nothing but the targets' names, or ""."""
+    first = members[0].message
+    is_same = bool(words) and all(one.message == first for one in members)
+    return first if len(members) == 1 or is_same else words
+
+
 def _group_troubles(found: Sequence[TargetHealth], matrix: Matrix) -> tuple[Trouble, ...]:
     """Put together what has one cause: the same state since the same commit, for the same reason at the same place."""
     groups: dict[tuple[State, str, str, str, date | None], list[TargetHealth]] = {}
     for one in found:
         if one.state is not State.WELL:
             since = one.beginning.cause.commit_id if one.beginning is not None else ""
-            # By how much differs from target to target; the cause of an image that is too large is its commit.
-            words = one.message if one.state not in (State.OUTGROWN, State.IN_RESERVE) else ""
+            words = "" if one.state in _BY_HOW_MUCH else generalise_files(one.message, one.name)
             groups.setdefault((one.state, since, words, one.place, one.waived_until), []).append(one)
     troubles = [
         Trouble(
             state=state,
             whom=describe_targets([one.name for one in members], matrix).removesuffix(","),
             targets=tuple(one.name for one in members),
-            message=members[0].message if len(members) == 1 or words else "",
+            message=_share_message(members, words),
             place=place,
             beginning=members[0].beginning,
             waived_until=waived_until,

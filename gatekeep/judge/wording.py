@@ -8,6 +8,7 @@ names.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator, Sequence
 
 from gatekeep.model.change import Change, Commit
@@ -15,6 +16,7 @@ from gatekeep.model.matrix import Matrix, Port, Target
 
 #: Up to so many names are written out before "and N more".
 _NAMES_SHOWN = 4
+_FILE = re.compile(r"\{(?:out|tree)\}/\S*")
 #: "all 8 targets of arm, mips and x86": more ports than this are no clearer than names.
 _PORTS_JOINED = 3
 
@@ -43,6 +45,24 @@ def describe_targets(names: Collection[str], matrix: Matrix, universe: Sequence[
         if members == wanted:
             return words
     return _list_names(wanted, targets)
+
+
+def generalise_files(message: str, target: str) -> str:
+    """
+    Name a build's files in a message as the recipe does: `{out}/{board}.elf` for `{out}/vale.elf`.
+
+    A Makefile that renames what it makes is one cause for all targets.
+    """
+    names = dict(zip(("port", "board", "configuration"), target.split("/"), strict=False))
+
+    def generalise(path: re.Match[str]) -> str:
+        text = path[0]
+        for key in ("board", "configuration", "port"):
+            if key in names:
+                text = re.sub(rf"(?<![\w{{]){re.escape(names[key])}(?![\w}}])", f"{{{key}}}", text)
+        return text
+
+    return _FILE.sub(generalise, message)
 
 
 def say_mended(change: Change, by: Commit) -> str:

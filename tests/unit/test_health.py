@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from gatekeep.judge.health import list_needed
-from gatekeep.model.evidence import NotDecided, Outcome, TimedOut
+from gatekeep.model.evidence import Broken, NotDecided, Outcome, TimedOut
 from gatekeep.model.health import Beginning, EventKind, Health, Run, State, TargetHealth
 from gatekeep.model.history import SweepState, Turn, TurnRecord
 from tests.cases import broken, outgrown
@@ -92,6 +92,20 @@ def test_one_cause_is_one_trouble_and_the_newest_comes_first():
         ("both targets of arm", "one"),
         ("both targets of loongarch64", ""),
     ]
+
+
+def test_files_that_are_named_for_their_targets_and_missing_are_one_trouble():
+    def missing(name: str) -> Broken:
+        return Broken(message=f"the recipe succeeded and left no {{out}}/{name}.elf", first_error=None)
+
+    lines = {
+        "arm/mere": [(0, 1, image()), (2, 5, missing("mere"))],
+        "arm/tarn/debug": [(0, 1, image()), (2, 5, missing("tarn"))],
+    }
+    shared = [("both targets of arm", "the recipe succeeded and left no {out}/{board}.elf")]
+    assert [(trouble.whom, trouble.message) for trouble in make_health(lines).troubles] == shared
+    alone = make_health({"arm/mere": lines["arm/mere"]}).troubles
+    assert [trouble.message for trouble in alone] == ["the recipe succeeded and left no {out}/mere.elf"]
 
 
 def test_an_image_keeps_its_figures_while_the_target_is_broken():
