@@ -102,7 +102,7 @@ def test_files_that_are_named_for_their_targets_and_missing_are_one_trouble():
         "arm/mere": [(0, 1, image()), (2, 5, missing("mere"))],
         "arm/tarn/debug": [(0, 1, image()), (2, 5, missing("tarn"))],
     }
-    shared = [("both targets of arm", "the recipe succeeded and left no {out}/{board}.elf")]
+    shared = [("both targets", "the recipe succeeded and left no {out}/{board}.elf")]
     assert [(trouble.whom, trouble.message) for trouble in make_health(lines).troubles] == shared
     alone = make_health({"arm/mere": lines["arm/mere"]}).troubles
     assert [trouble.message for trouble in alone] == ["the recipe succeeded and left no {out}/mere.elf"]
