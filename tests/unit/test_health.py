@@ -98,7 +98,7 @@ def test_files_that_are_named_for_their_targets_and_missing_are_one_trouble():
     def missing(name: str) -> Broken:
         return Broken(message=f"the recipe succeeded and left no {{out}}/{name}.elf", first_error=None)
 
-    lines = {
+    lines: dict[str, list[tuple[int, int, Outcome]]] = {
         "arm/mere": [(0, 1, image()), (2, 5, missing("mere"))],
         "arm/tarn/debug": [(0, 1, image()), (2, 5, missing("tarn"))],
     }

@@ -36,8 +36,6 @@ MANIFEST = ".gatekeep-site.json"
 _LOCK = ".gatekeep-site.lock"
 _PART = ".part-"
 _MANIFEST_FORMAT = 1
-#: Where so many files are new, another process is at work for long enough to do something aside.
-_MANY = 1000
 _MACHINE_FAULTS = (errno.ENOSPC, errno.EDQUOT, errno.EIO)
 
 #: Of a file as it was written: digest of what it was made from, bytes, modification time in nanoseconds.
@@ -146,7 +144,8 @@ def _write(
         _drop_parts(made)
         folders |= made
         meanwhile: list[Callable[[], object]] = [lambda: waiting.extend(islice(stages, 1))]
-        if left and len(fresh) >= _MANY:
+        # The copy that renders commits' pages comes to hold most of what this process does: that is no time for more.
+        if left and stage.parts:
             meanwhile.append(left.pop())
         entries |= _put_all(out, stage, fresh, workers, meanwhile)
         written_count += len(fresh)
