@@ -18,6 +18,7 @@ import resource
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -116,7 +117,9 @@ def render_once(folder: Path, target_count: int, out: Path, sending) -> None:
     begun, begun_cpu = time.perf_counter(), sum(os.times()[:4])
     with SqliteStore(folder / STORE / DATABASE) as store:
         sources = SiteSources(matrix=matrix, branch="main", commits=commits)
-        _, done = show_site(store, folder / STORE, sources, out)
+        # As the command has one: it ends before pages are rendered.
+        thread = ThreadPoolExecutor(max_workers=1)
+        _, done = show_site(store, folder / STORE, sources, out, "", thread.shutdown, thread.submit)
     # The copies of the process that have helped have ended, and count.
     wall_s, cpu_s = time.perf_counter() - begun, sum(os.times()[:4]) - begun_cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
