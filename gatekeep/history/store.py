@@ -72,11 +72,6 @@ class SqliteStore:
                 check_or_create(connection, path)
             self._held = stack.pop_all()
 
-    @property
-    def path(self) -> Path:
-        """The file."""
-        return self._path
-
     def list_evidence(self, tree_ids: Iterable[str], *, whole: bool = False) -> tuple[Evidence, ...]:
         """
         Give all that is known of these trees, built there or carried to them; what was built at the very tree goes

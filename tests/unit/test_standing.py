@@ -101,13 +101,13 @@ class WrittenBetween(SqliteStore):
 
     def __init__(self, path: Path, entry: Evidence) -> None:
         super().__init__(path)
-        self._entry, self._looks = entry, 0
+        self._entry, self._place, self._looks = entry, path, 0
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         self._looks += 1
         if self._looks == 2:
-            with SqliteStore(self.path) as other:
+            with SqliteStore(self._place) as other:
                 other.add_carried([self._entry])
         with super().reading() as connection:
             yield connection
