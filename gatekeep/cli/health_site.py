@@ -164,8 +164,9 @@ def _without_collector() -> Iterator[None]:
         yield
     finally:
         if was_on:
-            # Nor is it looked at afterwards: a process that has shown a site ends.
+            # All that was made is old now: else the next object would have all of it looked at.
             gc.freeze()
+            gc.unfreeze()
             gc.enable()
 
 

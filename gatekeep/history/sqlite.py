@@ -29,7 +29,7 @@ __all__ = [
     "write_format",
 ]
 
-#: Texts of more take a tenth of what a process may have.
+#: As one text, what years of nights and gates have carried took a tenth of the memory that a site may take.
 _GROUPS_AT_ONCE = 20_000
 #: How long a writer waits for another gatekeep process.
 _BUSY_TIMEOUT_MS = 30_000

@@ -281,7 +281,10 @@ def _add_carried(
     places: dict[int, int] = {}
     # A tree comes back when a change is reverted.
     further: dict[int, list[int]] = {}
-    for number, tree_id in connection.execute(select(tree_table.c.id, tree_table.c.tree_id)):
+    trees_query = select(tree_table.c.id, tree_table.c.tree_id)
+    if len(positions) <= _ASKED_AT_ONCE:
+        trees_query = trees_query.where(tree_table.c.tree_id.in_(list(positions)))
+    for number, tree_id in connection.execute(trees_query):
         found = positions.get(tree_id)
         if found:
             places[number] = found[0] - start

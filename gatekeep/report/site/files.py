@@ -34,10 +34,6 @@ from gatekeep.report.site.pages import (
 )
 
 
-def _note_nothing(_digest: str) -> None:
-    pass
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFile:
     """
@@ -50,17 +46,13 @@ class SiteFile:
     path: str
     find_digest: Callable[[], str]
     render: Callable[[], str]
-    note: Callable[[str], None] = _note_nothing
+    note: Callable[[str], object] = lambda _digest: None
     is_earlier: bool = False
 
     @property
     def digest(self) -> str:
         """Find the digest, which takes a tenth of what rendering takes."""
         return self.find_digest()
-
-
-def _keep_none(_texts: Sequence[str]) -> None:
-    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +66,7 @@ class Stage:
 
     files: Sequence[SiteFile]
     parts: Sequence[Callable[[], str]] = ()
-    keep: Callable[[Sequence[str]], None] = _keep_none
+    keep: Callable[[Sequence[str]], object] = lambda _texts: None
 
 
 def iter_files(health: Health, address: str = "", notes: PageNotes | None = None) -> Iterator[SiteFile]:

@@ -26,12 +26,8 @@ _PARCELS = 250
 _HEAD_BYTES = 65536
 
 
-def _do_nothing() -> None:
-    pass
-
-
 def share_work(
-    count: int, do: Callable[[int], Any], *, workers: int, meanwhile: Callable[[], object] = _do_nothing
+    count: int, do: Callable[[int], Any], *, workers: int, meanwhile: Callable[[], object] = lambda: None
 ) -> list[Any]:
     """
     Do pieces of work, in no promised order.

@@ -70,10 +70,6 @@ def write_site(health: Health, out: Path, address: str = "") -> Written:
     return done
 
 
-def _do_nothing() -> None:
-    pass
-
-
 def renew_site(
     health: Health,
     out: Path,
@@ -81,7 +77,7 @@ def renew_site(
     notes: PageNotes,
     *,
     workers: int = 1,
-    aside: Callable[[], object] = _do_nothing,
+    aside: Callable[[], object] = lambda: None,
 ) -> Written | None:
     """
     Write what is new of a site, as `write_site` does.
