@@ -24,6 +24,7 @@ from gatekeep.build.machine import count_usable_cores
 from gatekeep.build.sandbox import SandboxChoice
 from gatekeep.cli.day import Calendar
 from gatekeep.cli.sandboxing import RunSandbox
+from gatekeep.cli.screen import obeys_escapes
 from gatekeep.cli.start import NO_CACHES, Caches, Start
 from gatekeep.errors import RunnerError, StoreError
 from gatekeep.history.log_lock import using_logs
@@ -63,7 +64,7 @@ _WORKERS_PER_SPARE = 8
 
 def make_progress(workers: int, jobs: Sequence[Job]) -> Progress:
     """Give what a terminal shows, or one line a build for logs."""
-    if sys.stderr.isatty() and os.environ.get("TERM", "dumb") != "dumb":
+    if obeys_escapes(sys.stderr):
         return LiveProgress(workers=workers, jobs=jobs)
     return LineProgress(sys.stderr)
 

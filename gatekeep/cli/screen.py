@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
 import click
 
@@ -28,16 +29,23 @@ class Screen:
     width: int
 
 
+def obeys_escapes(stream: TextIO) -> bool:
+    """
+    Say whether a stream leads to a terminal that obeys escape codes.
+
+    Source: one of the kind "dumb" obeys none (common practice, no source).
+    """
+    return stream.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+
+
 def find_screen(colour: str = "auto") -> Screen:
     """
     Look at standard output; `colour` is the option's value.
 
-    Source: no-color.org, which asks for a value that is not empty; a terminal of the kind "dumb" obeys no escape codes
-    (common practice, no source).
+    Source: no-color.org, which asks for a value that is not empty.
     """
     is_terminal = sys.stdout.isatty()
-    can_show = is_terminal and os.environ.get("TERM", "dumb") != "dumb"
-    wanted = colour == "always" or (colour == "auto" and can_show and not os.environ.get("NO_COLOR"))
+    wanted = colour == "always" or (colour == "auto" and obeys_escapes(sys.stdout) and not os.environ.get("NO_COLOR"))
     width = min(shutil.get_terminal_size().columns, _MOST_WIDTH) if is_terminal else _WIDTH_WITHOUT_TERMINAL
     return Screen(is_terminal=is_terminal, colour=wanted, width=width)
 
