@@ -14,6 +14,7 @@ import pytest
 from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, find_sandbox
+from gatekeep.build.sandbox_view import survey
 
 
 def make_sandbox(
@@ -38,7 +39,12 @@ def try_sandbox(
     """Try for a sandbox in an environment; nobody stops it."""
     with CancelToken() as cancel:
         return find_sandbox(
-            runner=runner, environment=environment, scratch=scratch, cancel=cancel, hide=hide, show=show
+            runner=runner,
+            environment=environment,
+            scratch=scratch,
+            cancel=cancel,
+            hide=hide,
+            view=survey(environment["PATH"], show),
         )
 
 

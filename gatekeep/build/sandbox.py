@@ -34,8 +34,7 @@ from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, Co
 from gatekeep.build.confinement import Confinement
 from gatekeep.build.groups import find_groups
 from gatekeep.build.machine import count_memory, free_bytes
-from gatekeep.build.sandbox_view import drop_inner, is_system, list_private, list_programs, list_system
-from gatekeep.errors import RunnerError
+from gatekeep.build.sandbox_view import MachineView, drop_inner, is_system, list_system
 from gatekeep.model.limits import Limits
 
 #: Raise it when builds see another machine than before: what was built in the old sandbox is then built anew.
@@ -186,44 +185,34 @@ def find_sandbox(
     scratch: Path,
     cancel: CancelToken,
     hide: Iterable[Path],
-    show: Iterable[Path] = (),
+    view: MachineView,
 ) -> Sandbox | NoSandbox:
     """
     Find out, by trying, whether commands can be run in a sandbox here.
 
     Args:
         runner: Starts the trial.
-        environment: As builds get it; the programs on its PATH are shown.
+        environment: As builds get it; `view` was made with its PATH.
         scratch: An empty folder, which exists.
         cancel: Ends the trial, which then says that there is none.
         hide: Folders that no build sees, whatever is shown around them: the repository's git folder, the store.
-        show: What the operator shows besides.
-
-    Raises:
-        RunnerError: What is to be shown does not exist.
+        view: What builds see of this machine, by `survey`.
     """
-    search_path = environment.get("PATH", "")
-    program = shutil.which("bwrap", path=search_path)
+    program = shutil.which("bwrap", path=environment.get("PATH", ""))
     if program is None:
         return NoSandbox(message=f"no sandbox: bwrap is not on PATH; {_INSTALL}")
-    extra = drop_inner(path.absolute() for path in show)
-    for path in extra:
-        if not path.exists():
-            raise RunnerError(f"--sandbox-show: {path} does not exist; name a file or folder of this machine")
-    shown = drop_inner((*list_programs(search_path), *extra))
+    shown = drop_inner((*view.programs, *view.extra))
     hidden = _list_within(hide, shown)
     seen = tuple(str(path) for path in shown if not is_system(path))
-    # To anybody but root the kernel says what is private.
-    private = tuple(list_private(Path("/etc"))) if os.geteuid() == 0 else ()
     groups = find_groups()
     fault = ""
     # Root may set namespaces up where user namespaces are switched off.
     for users in (True, False) if os.geteuid() == 0 else (True,):
         base = _make_base(users=users)
-        facts = [_FORMAT, users, [str(path) for path in extra]]
+        facts = [_FORMAT, users, [str(path) for path in view.extra]]
         mark = hashlib.sha256(json.dumps(facts).encode()).hexdigest()
         sandbox = Sandbox(
-            program=program, base=base, private=private, shown=seen, hidden=hidden, mark=mark, groups=groups
+            program=program, base=base, private=view.private, shown=seen, hidden=hidden, mark=mark, groups=groups
         )
         found = _try(sandbox, runner, environment, scratch, cancel, users=users)
         if found is None:

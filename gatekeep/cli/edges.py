@@ -151,6 +151,7 @@ def open_edges(
     Raises:
         RepositoryError: No repository there.
         StoreError: The store's folder cannot be made, or builds cannot be in it.
+        RunnerError: What the operator shows to builds does not exist.
     """
     environment = dict(os.environ)
     calendar = Calendar(now=now)
@@ -179,6 +180,7 @@ def open_edges(
             git_folder=opened.git_common_dir,
         )
         if sandbox is not None:
+            run_sandbox.look_around()
             start.beside(run_sandbox.get)
 
         @cache

@@ -21,6 +21,7 @@ from pathlib import Path
 from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited, SubprocessRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import Sandbox, find_sandbox
+from gatekeep.build.sandbox_view import survey
 
 _COUNT = 200
 _BOUND_MS = 30.0
@@ -71,7 +72,12 @@ def main() -> None:
 
         def find(machine: SubprocessRunner) -> Sandbox:
             found = find_sandbox(
-                runner=machine, environment=environment, scratch=places["probe"], cancel=cancel, hide=[]
+                runner=machine,
+                environment=environment,
+                scratch=places["probe"],
+                cancel=cancel,
+                hide=[],
+                view=survey(environment["PATH"]),
             )
             if not isinstance(found, Sandbox):
                 raise SystemExit(found.message)
