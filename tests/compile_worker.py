@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.build.cache_use import CacheUse
-from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.command import CancelToken
 from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.toolchain import DigestCache, ToolchainFacts
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.model.matrix import CacheWish, Toolchain

@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandSpec, Exited
 from gatekeep.build.readset import ReadWatch
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.model.readset import ReadSet
 from gatekeep.tree.repository import open_repository

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandResult, CommandRunner, CommandSpec, Exited
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, find_sandbox
 from gatekeep.build.sandbox_view import survey
+from gatekeep.build.subprocess_runner import SubprocessRunner
 
 
 def make_sandbox(

@@ -10,10 +10,11 @@ from threading import Lock
 
 import click
 
-from gatekeep.build.command import CancelToken, CommandRunner, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandRunner
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import NoSandbox, Sandbox, SandboxChoice, SandboxWish, find_sandbox
 from gatekeep.build.sandbox_view import MachineView, survey
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.errors import RunnerError
 from gatekeep.report.plain import plain
 from gatekeep.scratch import scratch_folder

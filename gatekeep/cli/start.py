@@ -27,11 +27,12 @@ from pathlib import Path
 from types import MappingProxyType, TracebackType
 from typing import TYPE_CHECKING, Self, TypeVar
 
-from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.command import CancelToken
 from gatekeep.build.compile_cache import CompileCache, NoCompileCache, find_compile_cache
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.gnu_make import Makes, find_makes
 from gatekeep.build.sandbox_view import list_programs
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.errors import ToolchainError
 from gatekeep.model.matrix import Matrix, Toolchain

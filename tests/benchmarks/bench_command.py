@@ -19,7 +19,8 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, CommandSpec, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandSpec
+from gatekeep.build.subprocess_runner import SubprocessRunner
 
 _COUNT = 300
 _BOUND_MS = 3.0

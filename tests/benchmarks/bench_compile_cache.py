@@ -22,8 +22,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, SubprocessRunner
+from gatekeep.build.command import CancelToken
 from gatekeep.build.compile_cache import CompileCache, find_compile_cache
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.toolchain import DigestCache, ToolchainFacts
 from gatekeep.build.tree_names import TreeNames, name_tree
 from gatekeep.model.matrix import CacheWish, Toolchain

@@ -25,9 +25,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandSpec, Exited
 from gatekeep.build.gnu_make import find_makes
 from gatekeep.build.jobserver import Jobserver
+from gatekeep.build.subprocess_runner import SubprocessRunner
 
 _CORES = 2
 _LONG_COUNT = 24

@@ -20,8 +20,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from gatekeep.build.command import SubprocessRunner
 from gatekeep.build.readset import probe_access_times
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.tree_files import walk_tree
 from tests.firmware_tree import write_firmware_tree
 from tests.job_bench import ENVIRONMENT, Bench, open_bench

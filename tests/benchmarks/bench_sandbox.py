@@ -18,10 +18,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited
 from gatekeep.build.environment import make_base_environment
 from gatekeep.build.sandbox import Sandbox, find_sandbox
 from gatekeep.build.sandbox_view import survey
+from gatekeep.build.subprocess_runner import SubprocessRunner
 
 _COUNT = 200
 _BOUND_MS = 30.0

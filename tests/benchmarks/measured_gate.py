@@ -51,7 +51,7 @@ PARTS = (
     ("job: folders", "gatekeep.build.job:Workplace._make_folders"),
     (LEAVINGS, "gatekeep.build.leavings:Leavings.remove"),
     ("job: environment", "gatekeep.build.job:build_environment"),
-    (RUN, "gatekeep.build.command:SubprocessRunner.run"),
+    (RUN, "gatekeep.build.subprocess_runner:SubprocessRunner.run"),
     ("job: log", "gatekeep.build.job:parse_log"),
     ("job: measuring", "gatekeep.build.job:measure_artifacts"),
     ("job: restore the tree", "gatekeep.build.worktree:MaterialisedTree.restore"),
@@ -275,8 +275,8 @@ def _peak_rss_bytes() -> int:
 
 def _watch_keepers() -> list[float]:
     """Take in what each keeper and all below it have used, when it is waited for."""
-    command = importlib.import_module("gatekeep.build.command")
-    inner = command.SubprocessRunner.close
+    runners = importlib.import_module("gatekeep.build.subprocess_runner")
+    inner = runners.SubprocessRunner.close
     found: list[float] = []
 
     def close(self: Any) -> None:
@@ -284,7 +284,7 @@ def _watch_keepers() -> list[float]:
         inner(self)
         found.append(_cpu_s(resource.RUSAGE_CHILDREN) - before_s)
 
-    command.SubprocessRunner.close = close
+    runners.SubprocessRunner.close = close
     return found
 
 

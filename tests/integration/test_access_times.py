@@ -17,8 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import CancelToken, CommandResult, CommandSpec, Exited, SubprocessRunner
+from gatekeep.build.command import CancelToken, CommandResult, CommandSpec, Exited
 from gatekeep.build.readset import probe_access_times
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from tests.fakes_command import Act, FakeRunner
 from tests.lacking import do_without
 

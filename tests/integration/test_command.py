@@ -33,10 +33,10 @@ from gatekeep.build.command import (
     Lost,
     NotStarted,
     Signalled,
-    SubprocessRunner,
     TimedOutEnd,
 )
 from gatekeep.build.sandbox import Sandbox
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from tests.fakes_command import Act, FakeRunner
 from tests.sandboxes import make_sandbox
 
@@ -290,7 +290,8 @@ class TestSurroundings:
             from pathlib import Path
             low, high = os.pipe()[0], os.dup2(os.open(sys.argv[1] + "/file", os.O_RDWR | os.O_CREAT), 203)
             print(low)
-            from gatekeep.build.command import CancelToken, CommandSpec, SubprocessRunner
+            from gatekeep.build.command import CancelToken, CommandSpec
+            from gatekeep.build.subprocess_runner import SubprocessRunner
             script = "import os; print(sorted(map(int, os.listdir('/proc/self/fd')))); os.write(203, b'-')"
             with SubprocessRunner() as runner, CancelToken() as cancel:
                 print(runner.run(CommandSpec(argv=(sys.executable, "-I", "-S", "-c", script), directory=Path("/"),
@@ -649,7 +650,8 @@ class TestDeath:
         program = """if True:
             import json, sys
             from pathlib import Path
-            from gatekeep.build.command import CancelToken, CommandSpec, SubprocessRunner
+            from gatekeep.build.command import CancelToken, CommandSpec
+            from gatekeep.build.subprocess_runner import SubprocessRunner
             folder, script = Path(sys.argv[1]), sys.argv[2]
             with SubprocessRunner() as runner, CancelToken() as cancel:
                 runner.run(CommandSpec(argv=(sys.executable, "-c", script), directory=folder / "tree",

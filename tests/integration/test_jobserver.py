@@ -34,11 +34,11 @@ from gatekeep.build.command import (
     Hindrance,
     NotStarted,
     Signalled,
-    SubprocessRunner,
     TimedOutEnd,
 )
 from gatekeep.build.gnu_make import NO_MAKES, Makes, find_makes, leave_out_jobs
 from gatekeep.build.jobserver import Jobserver, JobserverUse, Seat
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from tests.fakes_command import Act, FakeRunner
 
 _PATH = os.environ.get("PATH", "/usr/bin:/bin")

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import SubprocessRunner
 from gatekeep.build.readset import Accesses, ReadWatch, make_read_set
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.tree_files import walk_tree
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.model.readset import ReadSet

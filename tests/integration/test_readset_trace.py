@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import SubprocessRunner
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.model.readset import ReadSet
 from tests.firmware_tree import write_firmware_tree
 from tests.job_bench import Bench, open_bench

@@ -18,9 +18,10 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import CancelToken, Exited, Hindrance, NotStarted, Signalled, SubprocessRunner, TimedOutEnd
+from gatekeep.build.command import CancelToken, Exited, Hindrance, NotStarted, Signalled, TimedOutEnd
 from gatekeep.build.readset import probe_access_times
 from gatekeep.build.sandbox import NoSandbox, Sandbox
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.toolchain import DigestCache, probe_toolchain
 from gatekeep.errors import RunnerError, ToolchainError
 from gatekeep.model.matrix import Toolchain

@@ -19,8 +19,9 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.command import CancelToken, Exited, Lost, Signalled, SubprocessRunner, TimedOutEnd
+from gatekeep.build.command import CancelToken, Exited, Lost, Signalled, TimedOutEnd
 from gatekeep.build.jobserver import Jobserver
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.model.readset import ReadSet
 from gatekeep.report.plain import plain_lines
 from tests.job_bench import Bench, open_bench
@@ -319,7 +320,7 @@ os._exit(0)
 import os, sys, threading
 from pathlib import Path
 from tests.sandboxes import Cell
-from gatekeep.build.command import SubprocessRunner
+from gatekeep.build.subprocess_runner import SubprocessRunner
 with SubprocessRunner() as machine:
     cell = Cell.make(Path(sys.argv[1]), machine)
     cell.run("/bin/sh", "-c", f"echo up >up; setsid sh -c 'sleep 60; : {sys.argv[2]}'")

@@ -17,19 +17,12 @@ from signal import Signals
 
 import pytest
 
-from gatekeep.build.command import (
-    CancelToken,
-    CommandResult,
-    Exited,
-    OverLimit,
-    Resource,
-    Signalled,
-    SubprocessRunner,
-)
+from gatekeep.build.command import CancelToken, CommandResult, Exited, OverLimit, Resource, Signalled
 from gatekeep.build.groups import find_groups
 from gatekeep.build.keeper import list_descendants
 from gatekeep.build.machine import count_memory, free_bytes
 from gatekeep.build.sandbox import lower_limits
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.model.limits import Limits
 from tests.lacking import do_without
 from tests.sandboxes import Cell, list_processes

@@ -15,17 +15,9 @@ from signal import Signals
 
 import pytest
 
-from gatekeep.build.command import (
-    CancelToken,
-    CommandRunner,
-    Exited,
-    Hindrance,
-    Lost,
-    NotStarted,
-    Signalled,
-    SubprocessRunner,
-)
+from gatekeep.build.command import CancelToken, CommandRunner, Exited, Hindrance, Lost, NotStarted, Signalled
 from gatekeep.build.environment import make_base_environment
+from gatekeep.build.subprocess_runner import SubprocessRunner
 from gatekeep.build.toolchain import (
     DigestCache,
     ProgramFile,
