@@ -52,6 +52,8 @@ from gatekeep.model.limits import Limits
 
 #: How long past every limit of the keeper we wait for its answer, before we take it for stopped or hung.
 _BACKSTOP_S = 15.0
+#: From the end of a keeper's socket to its own.
+_LAST_LOOK_S = 1.0
 #: How often we look for processes whose keeper has gone; one that forks faster than we kill needs a sandbox.
 _LAST_LOOKS = 20
 
@@ -83,11 +85,21 @@ class _Keeper:
                 raise
         return cls(process, ours)
 
+    def let_go(self) -> None:
+        """Have it end what runs below it, and itself."""
+        with suppress(OSError):  # it is gone already
+            self.control.shutdown(socket.SHUT_WR)
+
     def end(self) -> None:
         """Have it end what runs below it, and itself; waits for that."""
+        self.let_go()
+        poller = select.poll()
+        poller.register(self.control, 0)
+        # Its end of the socket goes with it; to wait for a process by itself is to look for it again and again.
+        poller.poll((keeper.LAST_WAIT_S + _BACKSTOP_S) * 1000)
         self.control.close()
         try:
-            self.process.wait(keeper.LAST_WAIT_S + _BACKSTOP_S)
+            self.process.wait(_LAST_LOOK_S)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
@@ -162,7 +174,10 @@ class _Keeper:
 
 
 _LONGEST_POLL_MS = 2**31 - 1
-_KEEPER_CODE = "import sys; sys.path.append(sys.argv[1]); from gatekeep.build.keeper import main; main()"
+# Left at once: there is nothing to flush, and whoever ends a keeper waits for it.
+_KEEPER_CODE = (
+    "import os, sys; sys.path.append(sys.argv[1]); from gatekeep.build.keeper import main; main(); os._exit(0)"
+)
 
 
 class SubprocessRunner:
@@ -230,6 +245,8 @@ class SubprocessRunner:
         """End all keepers."""
         with self._lock:
             idle, self._idle = self._idle, []
+        for keeper_ in idle:
+            keeper_.let_go()
         for keeper_ in idle:
             keeper_.end()
 

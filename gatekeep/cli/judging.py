@@ -275,19 +275,31 @@ def show_log_places(judgement: Judgement, folder: Path) -> Judgement:
 
 def write_judgement(judgement: Judgement, files: ReportFiles, colour: str) -> None:
     """Write the files that were asked for, and show the report unless one of them goes to standard output."""
-    from gatekeep.report.json_report import render_json
-    from gatekeep.report.junit import render_junit
-    from gatekeep.report.markdown import render_markdown
-    from gatekeep.report.sarif import render_sarif
     from gatekeep.report.terminal import render_terminal
 
+    # Nobody asks for all of them, and most ask for none.
+    def as_json() -> str:
+        from gatekeep.report.json_report import render_json
+
+        return render_json(judgement)
+
+    def as_markdown() -> str:
+        from gatekeep.report.markdown import render_markdown
+
+        return render_markdown(judgement)
+
+    def as_sarif() -> str:
+        from gatekeep.report.sarif import render_sarif
+
+        return render_sarif(judgement)
+
+    def as_junit() -> str:
+        from gatekeep.report.junit import render_junit
+
+        return render_junit(judgement)
+
     write_reports(
-        [
-            (files.json, lambda: render_json(judgement)),
-            (files.markdown, lambda: render_markdown(judgement)),
-            (files.sarif, lambda: render_sarif(judgement)),
-            (files.junit, lambda: render_junit(judgement)),
-        ],
+        [(files.json, as_json), (files.markdown, as_markdown), (files.sarif, as_sarif), (files.junit, as_junit)],
         colour=colour,
         render=lambda screen: render_terminal(judgement, colour=screen.colour, width=screen.width),
     )

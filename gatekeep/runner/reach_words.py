@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from functools import cache
 
 from gatekeep.model.matrix import Target
 from gatekeep.tree.listing import encode_path
@@ -138,7 +139,13 @@ def words_of_target(target: Target, environment: Mapping[str, str]) -> frozenset
         target.board,
         target.port,
     ]
-    return frozenset(word for text in texts for word in find_words(encode_path(text)))
+    return frozenset().union(*map(_find_text_words, texts))
+
+
+@cache
+def _find_text_words(text: str) -> frozenset[bytes]:
+    """Give the words of a text of the matrix; most targets have most of them from the same recipe."""
+    return frozenset(find_words(encode_path(text)))
 
 
 def is_binary(content: bytes) -> bool:

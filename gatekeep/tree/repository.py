@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self
@@ -40,6 +41,8 @@ from gatekeep.tree.submodules import WAY_OUT, iter_clone_folders, load_submodule
 
 #: Entries of parsed folders that are kept, about 40 MB; then all are dropped, and read again where they are needed.
 _KEPT_ENTRIES = 200_000
+#: Claims, the rule of reach and the look for committed images go through the same trees one after the other.
+_KEPT_LISTINGS = 4
 
 
 class Repository(Protocol):
@@ -164,6 +167,9 @@ class GitRepository:
         self._reader = ObjectReader(self._command)
         self._folders: dict[str, Folder] = {}
         self._folder_entry_count = 0
+        self._list_tree = lru_cache(maxsize=_KEPT_LISTINGS)(
+            lambda tree_id: Listing(tree_id=tree_id, entries=flatten_tree(tree_id, self._read_folders))
+        )
         self._submodule_names: dict[str, Mapping[str, str]] = {}
         self._submodules: dict[Path, GitRepository] = {}
         self._lock = threading.RLock()
@@ -226,7 +232,7 @@ class GitRepository:
             RepositoryError: The tree is missing, damaged, or one that no work tree may hold.
         """
         try:
-            return Listing(tree_id=tree_id, entries=flatten_tree(tree_id, self._read_folders))
+            return self._list_tree(tree_id)
         except ValueError as error:
             raise self._bad_tree(tree_id, error) from error
 
