@@ -1,16 +1,22 @@
 """
 What the last writing of a site has found out, kept in the store's folder: the next one looks at what is new alone.
 
-It is no part of the record. The file is guarded by a SHA-256 and belongs to one very program: where it is damaged, of
-other code, of another tree or branch, or gone, everything is computed again, to the same bytes. Of what it holds, only
-what rests on commits whose results are as they were is used: the store's stamps say so.
+It is no part of the record. The file is guarded by a digest and belongs to one very program: where it is damaged, of
+other code, of another Python, tree or branch, or gone, everything is computed again, to the same bytes. Of what it
+holds, only what rests on commits whose results are as they were is used: the store's stamps say so.
+
+The values stand there as Python keeps compiled modules (marshal), because ten megabytes of JSON took a tenth of a site.
+Such bytes are to come from nobody but ourselves: they are read where digest and program are right, and the folder is
+the store's.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import marshal
 import secrets
+import sys
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
@@ -24,7 +30,8 @@ from gatekeep.history.standing_codec import decode_standing, encode_standing
 from gatekeep.judge.outlook import Known
 from gatekeep.report.site.notes import PageNotes
 
-_FILE = "site-past.json"
+_FILE = "site-past.bin"
+_DIGEST_BYTES = 32
 #: Whatever of these changes may make another page of the same results.
 _ROOMS = ("history", "judge", "model", "report", "report/site", "report/templates")
 
@@ -57,13 +64,12 @@ def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
         about: Names of the tree, the branch and the targets: another site has another past.
     """
     try:
-        content = (folder / _FILE).read_bytes()
-        digest, body = content[:64], content[65:]
-        if hashlib.sha256(body).hexdigest().encode() != digest:
+        content = memoryview((folder / _FILE).read_bytes())
+        if content[_DIGEST_BYTES : 2 * _DIGEST_BYTES] != _make_key(about):
             return SitePast()
-        document = json.loads(body)
-        if document["key"] != _make_key(about):
+        if content[:_DIGEST_BYTES] != hashlib.sha256(content[_DIGEST_BYTES:]).digest():
             return SitePast()
+        document = marshal.loads(content[2 * _DIGEST_BYTES :])  # noqa: S302 - our own, as the digests say
         pages = document["pages"]
         return SitePast(
             standing=decode_standing(document["standing"]),
@@ -71,11 +77,11 @@ def load_past(folder: Path, about: tuple[str, ...]) -> SitePast:
             notes=PageNotes(
                 commits=pages["commits"],
                 runs=pages["runs"],
-                articles={name: (digest, text) for name, (digest, text) in pages["articles"].items()},
+                articles=pages["articles"],
                 border=pages["border"],
             ),
         )
-    except (OSError, KeyError, TypeError, ValueError, IndexError):
+    except (OSError, EOFError, KeyError, TypeError, ValueError, IndexError):
         return SitePast()
 
 
@@ -86,7 +92,6 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
     if past.document is None:
         past.encode()
     document: dict[str, Any] = {
-        "key": _make_key(about),
         "standing": past.document,
         "forecasts": {"answers": past.forecasts.answers, "asked": past.forecasts.asked},
         "pages": {
@@ -96,18 +101,19 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
             "border": past.notes.border,
         },
     }
-    body = json.dumps(document, separators=(",", ":")).encode("ascii")
+    body = _make_key(about) + marshal.dumps(document)
     part = folder / f".{_FILE}-{secrets.token_hex(8)}"
     try:
-        part.write_bytes(hashlib.sha256(body).hexdigest().encode() + b"\n" + body)
+        part.write_bytes(hashlib.sha256(body).digest() + body)
         part.replace(folder / _FILE)
     except OSError:
         with suppress(OSError):
             part.unlink()
 
 
-def _make_key(about: tuple[str, ...]) -> str:
-    return hashlib.sha256(_digest_code() + json.dumps(about).encode()).hexdigest()
+def _make_key(about: tuple[str, ...]) -> bytes:
+    program = (sys.version, sys.byteorder, *about)
+    return hashlib.sha256(_digest_code() + json.dumps(program).encode()).digest()
 
 
 @cache

@@ -92,7 +92,7 @@ class RegionTable:
 
 def encode_regions(regions: Collection[Sequence[RegionUse]]) -> dict[str, Any]:
     """
-    Give regions of builds as plain JSON values, in their order.
+    Give regions of builds as plain values, in their order.
 
     Each use stands there once, and of what a use is of (all but how much is used) each once: thousands share few.
     """

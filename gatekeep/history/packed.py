@@ -1,18 +1,17 @@
 """
-Whole numbers as a text: eight bytes each, least byte first, as base64.
+Whole numbers as bytes: eight each, least first.
 """
 
 from __future__ import annotations
 
 import sys
 from array import array
-from base64 import b64decode, b64encode
 from collections.abc import Sequence
 
 _CODE = "q"
 
 
-def pack(numbers: Sequence[int]) -> str:
+def pack(numbers: Sequence[int]) -> bytes:
     """
     Write numbers.
 
@@ -22,10 +21,10 @@ def pack(numbers: Sequence[int]) -> str:
     packed = array(_CODE, numbers)
     if sys.byteorder == "big":
         packed.byteswap()
-    return b64encode(packed).decode("ascii")
+    return packed.tobytes()
 
 
-def unpack(text: str) -> array[int]:
+def unpack(content: bytes) -> array[int]:
     """
     Read what `pack` wrote.
 
@@ -33,7 +32,7 @@ def unpack(text: str) -> array[int]:
         TypeError, ValueError: It is something else.
     """
     packed = array(_CODE)
-    packed.frombytes(b64decode(text, validate=True))
+    packed.frombytes(content)
     if sys.byteorder == "big":
         packed.byteswap()
     return packed

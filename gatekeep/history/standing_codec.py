@@ -1,5 +1,5 @@
 """
-A standing to plain JSON values and back: all runs as columns of packed numbers.
+A standing to plain values and back: all runs as columns of packed numbers.
 
 Over years there are some 50,000 runs; as numbers that are read from text they took a fifth of all that a site takes
 after one more commit. Their regions stand in two tables: one that is written as it was read, and one of what is new
@@ -71,7 +71,7 @@ def decode_standing(document: dict[str, Any]) -> Standing:
     regions: list[Sequence[RegionUse]] = [KeptRegions(old, at) for at in range(len(old))]
     regions += [table.read(at) for table in others for at in range(len(table))]
     columns, counts = document["runs"], document["counts"]
-    if len({len(text) for text in columns.values()}) > 1:
+    if len({len(column) for column in columns.values()}) > 1:
         raise ValueError("the columns are not of one length")
     runs = map(
         Run,

@@ -56,7 +56,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         folder = options.keep or Path(scratch, "great")
         make_great_store(folder, targets=options.targets, commits=options.commits, share=options.built)
-        (folder / STORE / "site-past.json").unlink(missing_ok=True)
+        (folder / STORE / "site-past.bin").unlink(missing_ok=True)
         out = Path(scratch) / "site"
         first = measure(folder, out)
         rounds = []

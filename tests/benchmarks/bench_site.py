@@ -56,7 +56,7 @@ def main() -> int:
         # As where people run it: a machine that keeps no compiled modules keeps no compiled templates.
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         out = Path(scratch) / "site"
-        (folder / STORE / "site-past.json").unlink(missing_ok=True)
+        (folder / STORE / "site-past.bin").unlink(missing_ok=True)
         # A process of its own for each: the peak of memory is the site's, not the store's maker's.
         first = measure(folder, options.targets, out)
         add_commits(folder, 1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import marshal
 import random
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +22,7 @@ from tests.site_cases import PART, image, make_line
 TARGETS = ("arm/mere", "arm/holm", "riscv64/vale")
 MATRIX = make_matrix(TARGETS, part=PART)
 LINE = make_line(90)
-PAST = "site-past.json"
+PAST = "site-past.bin"
 LATE = TimedOut(limit_s=60, stopped_by="SIGTERM", excerpt=("the last words",))
 
 
@@ -142,12 +144,13 @@ def damage(content: bytes, way: str) -> bytes:
         case "cut":
             return content[: len(content) // 2]
         case "flip":
-            at = content.index(b'"runs"') + 40
+            at = content.index(b"runs") + 40
             return content[:at] + bytes([content[at] ^ 1]) + content[at + 1 :]
         case "empty":
             return b""
         case "list":
-            return b"[]"
+            body = content[32:64] + marshal.dumps([])
+            return hashlib.sha256(body).digest() + body
         case _:
             return b"\xff" * 100
 

@@ -1,8 +1,8 @@
-"""What is known of runs survives its way through JSON, and nothing else passes for it."""
+"""What is known of runs survives its way through bytes, and nothing else passes for it."""
 
 from __future__ import annotations
 
-import json
+import marshal
 from copy import deepcopy
 from dataclasses import replace
 from typing import Any
@@ -57,21 +57,21 @@ ONE = Standing(
 
 @given(STANDINGS)
 def test_there_and_back(standing: Standing) -> None:
-    assert decode_standing(json.loads(json.dumps(encode_standing(standing)))) == standing
+    assert decode_standing(marshal.loads(marshal.dumps(encode_standing(standing)))) == standing
 
 
 @given(STANDINGS, STANDINGS)
 def test_what_was_read_is_written_again_and_what_is_new_behind_it(standing: Standing, newer: Standing) -> None:
-    first = json.loads(json.dumps(encode_standing(standing)))
+    first = marshal.loads(marshal.dumps(encode_standing(standing)))
     read = decode_standing(first)
     both = replace(read, runs={name: read.runs.get(name, ()) + newer.runs.get(name, ()) for name in NAMES})
-    second = json.loads(json.dumps(encode_standing(both)))
+    second = marshal.loads(marshal.dumps(encode_standing(both)))
     found = decode_standing(second)
     assert found.runs == {name: standing.runs.get(name, ()) + newer.runs.get(name, ()) for name in NAMES}
     if any(read.runs.values()):
         assert second["regions"][0] == first["regions"][0]
     # Read and written a third time, it stays as it is.
-    assert decode_standing(json.loads(json.dumps(encode_standing(found)))) == found
+    assert decode_standing(marshal.loads(marshal.dumps(encode_standing(found)))) == found
 
 
 def test_many_new_regions_are_put_to_the_old() -> None:
@@ -90,7 +90,7 @@ def test_many_new_regions_are_put_to_the_old() -> None:
 
 
 def test_regions_that_are_kept_are_as_good_as_any() -> None:
-    (run,) = decode_standing(json.loads(json.dumps(encode_standing(ONE)))).runs["arm/mere"]
+    (run,) = decode_standing(marshal.loads(marshal.dumps(encode_standing(ONE)))).runs["arm/mere"]
     regions = run.regions
     assert isinstance(regions, KeptRegions)
     assert (regions == REGIONS[2], regions != REGIONS[2], regions == REGIONS[1]) == (True, False, False)
@@ -101,11 +101,11 @@ def test_regions_that_are_kept_are_as_good_as_any() -> None:
 def damage(kind: str, document: dict[str, Any]) -> None:
     match kind:
         case "a column is shorter":
-            document["runs"]["last"] = document["runs"]["last"][:-12] + "="
+            document["runs"]["last"] = document["runs"]["last"][:-8]
         case "a column is gone":
             del document["runs"]["state"]
-        case "no base64":
-            document["runs"]["first"] = "!" + document["runs"]["first"][1:]
+        case "a number is cut":
+            document["runs"]["first"] = document["runs"]["first"][:-1]
         case "fewer are counted":
             document["counts"]["x86/kelp"] = 1
         case "more are counted":
@@ -121,7 +121,7 @@ def damage(kind: str, document: dict[str, Any]) -> None:
         case "more uses than are counted":
             document["regions"][0]["counts"] = pack([1, 0])
         case _:
-            document["regions"][0]["kinds"][0].append("boot")
+            document["regions"][0]["kinds"] = [(*document["regions"][0]["kinds"][0], "boot")]
 
 
 @pytest.mark.parametrize(
@@ -129,7 +129,7 @@ def damage(kind: str, document: dict[str, Any]) -> None:
     [
         "a column is shorter",
         "a column is gone",
-        "no base64",
+        "a number is cut",
         "fewer are counted",
         "more are counted",
         "regions that are not there",
@@ -141,7 +141,7 @@ def damage(kind: str, document: dict[str, Any]) -> None:
     ],
 )
 def test_what_is_something_else_is_refused(kind: str) -> None:
-    document = json.loads(json.dumps(encode_standing(ONE)))
+    document = marshal.loads(marshal.dumps(encode_standing(ONE)))
     assert decode_standing(deepcopy(document)) == ONE
     damage(kind, document)
     with pytest.raises((KeyError, TypeError, ValueError, IndexError)):
