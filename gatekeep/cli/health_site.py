@@ -143,7 +143,7 @@ def show_site(
         sources: What else is shown.
         out: The site's folder.
         address: Under which it is served, "" where that is not known.
-        await_check: Called before anything is written, perhaps twice: raises where the store is damaged. No thread is
+        await_check: Called before anything is written, more than once: raises where the store is damaged. No thread is
             left afterwards.
         beside: Does a step in a thread, as for `load_standing`.
 
@@ -183,13 +183,13 @@ def _show_site(
     about = (sources.matrix.tree, sources.branch, *targets)
     past = load_past(folder, about)
     health = _read_health(store, folder, sources, past, await_check, beside)
-    await_check()
-    done = renew_site(health, out, address, past.notes, workers=count_usable_cores(), aside=past.encode)
+    write = partial(renew_site, out=out, address=address, workers=count_usable_cores(), await_check=await_check)
+    done = write(health, notes=past.notes, aside=past.encode)
     if done is None:
         # Another folder, or somebody was at the pages.
         past = SitePast()
         health = _read_health(store, folder, sources, past, await_check)
-        done = renew_site(health, out, address, past.notes, workers=count_usable_cores())
+        done = write(health, notes=past.notes)
     if done is None:
         raise UsageError(f"{out}: pages cannot be told from earlier ones; name another folder with --out")
     save_past(folder, about, past)

@@ -133,24 +133,17 @@ def compose_health(
         _judge_target(target, line, runs.get(target.name, ()), (outlooks or {}).get(target.name, ()))
         for target in matrix.targets
     ]
-    if logs:
-        found = [replace(one, log=logs.get(one.name)) for one in found]
-    named = {name for waiver in waivers for name in waiver.targets}
+    logs, clean, durations = logs or {}, clean or {}, durations or {}
     found = [
-        replace(one, waivers=tuple(waiver for waiver in waivers if one.name in waiver.targets))
-        if one.name in named
-        else one
-        for one in found
-    ]
-    if today is not None:
-        found = [replace(one, outlooks=tuple(see_on(seen, today) for seen in one.outlooks)) for one in found]
-    if clean:
-        found = [replace(one, clean=clean.get(one.name)) for one in found]
-    if durations:
-        found = [replace(one, durations_s=tuple(durations.get(one.name, ()))) for one in found]
-    barred = {bar.target for bar in bars}
-    found = [
-        replace(one, bars=tuple(bar for bar in bars if bar.target == one.name)) if one.name in barred else one
+        replace(
+            one,
+            log=logs.get(one.name),
+            waivers=tuple(waiver for waiver in waivers if one.name in waiver.targets),
+            outlooks=tuple(see_on(seen, today) for seen in one.outlooks) if today is not None else one.outlooks,
+            clean=clean.get(one.name),
+            durations_s=tuple(durations.get(one.name, ())),
+            bars=tuple(bar for bar in bars if bar.target == one.name),
+        )
         for one in found
     ]
     by_port: dict[str, list[TargetHealth]] = {}

@@ -40,8 +40,8 @@ class Known:
     """
     Answers of an earlier time as plain JSON values.
 
-    `answers` by the digest of what they were computed from; `asked` by target: the commit that it looked back from, the
-    digest of its present, and that of its answer.
+    `answers` by the digest of what they were computed from; `asked` by target: the commit that it looked back from, and
+    the digest of its answer.
     """
 
     answers: dict[str, list[list[Any]]] = field(default_factory=dict)
@@ -111,15 +111,17 @@ def list_outlooks(
         image = next((run for run in reversed(line) if run.regions), None)
         if image is None:
             continue
-        now = present(_find_present(target, image, days))
-        last = now.positions[-1]
+        last = _find_present(target, image, days)
+        commit_id, key = earlier.asked.get(target, ("", ""))
+        # What it looked back on then is as it was: to read days and sizes for the digest takes longer than all else.
+        if last < known_count and commit_id == commits[last].commit_id and key in earlier.answers:
+            fresh.asked[target], fresh.answers[key] = [commit_id, key], earlier.answers[key]
+            continue
+        now = present(last)
         begin = bisect_left(line, now.first, key=lambda run: run.last)
         recent = line[begin : bisect_right(line, last, key=lambda run: run.first)]
-        commit_id, digest, key = earlier.asked.get(target, ("", "", ""))
-        # What it looked back on then is as it was: to read the sizes for the digest takes longer than all else here.
-        if not (last < known_count and (commit_id, digest) == (commits[last].commit_id, now.digest)):
-            key = _make_key(image, recent, now)
-        fresh.asked[target] = [commits[last].commit_id, now.digest, key]
+        key = _make_key(image, recent, now)
+        fresh.asked[target] = [commits[last].commit_id, key]
         if key in earlier.answers:
             fresh.answers[key] = earlier.answers[key]
         elif key not in at_key:
@@ -127,7 +129,7 @@ def list_outlooks(
             asked.append((recent, image, now))
     answers = share(len(asked), lambda at: _encode(_list_regions(*asked[at])))
     fresh.answers |= {key: answers[at] for key, at in at_key.items()}
-    each = {target: _decode(fresh.answers[key]) for target, (_, _, key) in fresh.asked.items()}
+    each = {target: _decode(fresh.answers[key]) for target, (_, key) in fresh.asked.items()}
     found = {target: outlooks for target, outlooks in each.items() if outlooks}
     if known is not None:
         known.answers, known.asked = fresh.answers, fresh.asked

@@ -19,7 +19,7 @@ import json
 import os
 import secrets
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
@@ -78,6 +78,7 @@ def renew_site(
     *,
     workers: int = 1,
     aside: Callable[[], object] = lambda: None,
+    await_check: Callable[[], object] = lambda: None,
 ) -> Written | None:
     """
     Write what is new of a site, as `write_site` does.
@@ -89,6 +90,8 @@ def renew_site(
         notes: What an earlier run has found of pages, of `health.earlier_pages` at least; afterwards of all.
         workers: Processes that may be at work at once.
         aside: Called once, where pages are written: what only this process can do, while another renders.
+        await_check: Called once or twice before anything is written, and before this process is copied: raises where
+            what is shown cannot be believed.
 
     Returns:
         None where one of `health.earlier_pages` is not there as it was written: to write it again, what it shows must
@@ -99,9 +102,13 @@ def renew_site(
         StoreError: As for `write_site`.
     """
     try:
+        if not (out / MANIFEST).exists():
+            await_check()
         out.mkdir(parents=True, exist_ok=True)
         with _locked(out):
-            return _write(health, out, address, notes, workers, aside)
+            return _write(health, out, address, notes, workers, aside, await_check)
+    except _EarlierPageGoneError:
+        return None
     except OSError as error:
         # A folder that cannot be written is a wrong --out; a full disk is the machine's fault.
         kind = StoreError if error.errno in _MACHINE_FAULTS else UsageError
@@ -111,41 +118,52 @@ def renew_site(
         ) from error
 
 
+class _EarlierPageGoneError(Exception):
+    """A page of which nothing but the digest is known is not there as it was written."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """Of a stage, the files that are to be written, and what is known of those that stand as they should."""
+
+    stage: Stage
+    fresh: Sequence[SiteFile]
+    kept: Mapping[str, _Entry]
+
+
 def _write(
-    health: Health, out: Path, address: str, notes: PageNotes, workers: int, aside: Callable[[], object]
-) -> Written | None:
+    health: Health,
+    out: Path,
+    address: str,
+    notes: PageNotes,
+    workers: int,
+    aside: Callable[[], object],
+    await_check: Callable[[], object],
+) -> Written:
     known = _load_manifest(out)
+    due = _iter_due(iter_stages(health, address, notes), out, known)
+    # Where most is as it was, to find that out is half of all: time enough for whoever looks at the store.
+    waiting, left = deque(islice(due, None if health.earlier_pages else 1)), deque([aside])
+    await_check()
     folders = {out, *(out / name for name in {path.rpartition("/")[0] for path in known})}
     _drop_parts(folders)
     entries: dict[str, _Entry] = {}
     written_count = 0
-    stages = iter_stages(health, address, notes)
-    waiting, left = deque(islice(stages, 1)), deque([aside])
     while waiting:
-        stage = waiting.popleft()
-        fresh: list[SiteFile] = []
-        for file in stage.files:
-            before = known.get(file.path)
-            # A text: of thousands of files that stay as they are, taking paths apart would be most of the work. The
-            # digest of a new one is found where it is rendered, by either process.
-            if before is not None and before[0] == file.digest and _is_untouched(f"{out}/{file.path}", before):
-                entries[file.path] = before
-            elif file.is_earlier:
-                return None
-            else:
-                fresh.append(file)
-        made = {out / file.path.rpartition("/")[0] for file in fresh} - folders
+        now = waiting.popleft()
+        made = {out / file.path.rpartition("/")[0] for file in now.fresh} - folders
         for folder in made:
             folder.mkdir(parents=True, exist_ok=True)
         _drop_parts(made)
         folders |= made
-        meanwhile: list[Callable[[], object]] = [lambda: waiting.extend(islice(stages, 1))]
+        meanwhile: list[Callable[[], object]] = [lambda: waiting.extend(islice(due, 1))]
         # The copy that renders commits' pages comes to hold most of what this process does: that is no time for more.
-        if left and stage.parts:
+        if left and now.stage.parts:
             meanwhile.append(left.pop())
-        entries |= _put_all(out, stage, fresh, workers, meanwhile)
-        written_count += len(fresh)
-        for file in stage.files:
+        entries |= now.kept
+        entries |= _put_all(out, now.stage, now.fresh, workers, meanwhile)
+        written_count += len(now.fresh)
+        for file in now.stage.files:
             file.note(entries[file.path][0])
     for do in left:
         do()
@@ -158,6 +176,23 @@ def _write(
         _put(out / MANIFEST, text.encode("ascii"), synced=True)
         _sync_folder(out)
     return Written(written=written_count, kept=len(entries) - written_count, removed=len(gone))
+
+
+def _iter_due(stages: Iterator[Stage], out: Path, known: Mapping[str, _Entry]) -> Iterator[_Due]:
+    for stage in stages:
+        fresh: list[SiteFile] = []
+        kept: dict[str, _Entry] = {}
+        for file in stage.files:
+            before = known.get(file.path)
+            # A text: of thousands of files that stay as they are, taking paths apart would be most of the work. The
+            # digest of a new one is found where it is rendered, by either process.
+            if before is not None and before[0] == file.digest and _is_untouched(f"{out}/{file.path}", before):
+                kept[file.path] = before
+            elif file.is_earlier:
+                raise _EarlierPageGoneError
+            else:
+                fresh.append(file)
+        yield _Due(stage, fresh, kept)
 
 
 def _put_all(
