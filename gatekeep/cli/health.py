@@ -15,6 +15,7 @@ from gatekeep.cli.edges import open_edges
 from gatekeep.cli.options import FOLDER, matrix_option, repository_option, store_option
 from gatekeep.report.plain import plain
 from gatekeep.report.wording import count
+from gatekeep.tree.mainline import list_first_parents
 
 #: What RFC 3986 allows in an address up to its path; queries and fragments lead nowhere with a file's name behind them.
 _ADDRESS = re.compile(r"https?://[A-Za-z0-9._~:@%\[\]-]+(/[A-Za-z0-9._~:@!$&'()*+,;=%/-]*)?", re.ASCII)
@@ -56,10 +57,11 @@ def health(out: Path, branch: str, matrix: Path | None, repository: Path, store:
     """
     with open_edges(repository, store=store, verbose=False) as edges:
         check = edges.start.beside(lambda: edges.check_store(contents=False))
-        # While the store is looked at: to import this takes a quarter of a second, and the look half of one.
+        commits = edges.start.beside(lambda: list_first_parents(edges.repository, branch))
+        # While the store is looked at and git is at work: to import this takes a quarter of a second.
         from gatekeep.cli.health_site import gather_sources, show_site
 
-        sources = gather_sources(edges, branch, matrix)
+        sources = gather_sources(edges, branch, matrix, commits.result())
 
         def await_check() -> None:
             check.result()

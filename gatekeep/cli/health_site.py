@@ -41,7 +41,7 @@ from gatekeep.report.site.sharing import share_work
 from gatekeep.report.site.write import Written, renew_site
 from gatekeep.runner.matrices import load_matrices
 from gatekeep.runner.waivers import load_waivers
-from gatekeep.tree.mainline import contains_commit, list_first_parents, list_tags, name_branch
+from gatekeep.tree.mainline import contains_commit, list_tags, name_branch
 from gatekeep.tree.repository import GitRepository
 
 _logger = logging.getLogger(__name__)
@@ -75,18 +75,23 @@ class SiteSources:
     today: date | None = None
 
 
-def gather_sources(edges: Edges, branch: str, matrix_file: Path | None) -> SiteSources:
+def gather_sources(edges: Edges, branch: str, matrix_file: Path | None, commits: Sequence[Commit]) -> SiteSources:
     """
     Ask the repository what the site is to show, and the store which sweeps there were.
 
+    Args:
+        edges: What the run holds open.
+        branch: Its name.
+        matrix_file: A matrix file by name; None means the one in the tree.
+        commits: The branch by first parents, oldest first.
+
     Raises:
-        RepositoryError: No such branch.
+        RepositoryError: Git cannot be asked.
         MatrixError: Its matrix is wrong.
         UsageError: It has none.
         StoreError: The store cannot be read.
     """
     repository = edges.repository
-    commits = list_first_parents(repository, branch)
     head = commits[-1]
     alone = Change(base=head, head=head, commits=(), commit_count=0)
     matrices = load_matrices(

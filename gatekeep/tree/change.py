@@ -228,9 +228,9 @@ def _list_boundaries(command: GitCommand, common_dir: Path) -> frozenset[str]:
 
 def _parse_commits(output: bytes) -> list[Commit]:
     commits: list[Commit] = []
-    for record in output.split(b"\0\n")[:-1]:
-        fields = [field.decode("utf-8", "replace") for field in record.split(b"\0")]
-        commit_id, tree_id, parents, author_name, author_email, seconds, subject = fields
+    # At once: no character of UTF-8 holds a zero byte, so it is the same as each field by itself.
+    for record in output.decode("utf-8", "replace").split("\0\n")[:-1]:
+        commit_id, tree_id, parents, author_name, author_email, seconds, subject = record.split("\0")
         commits.append(
             Commit(
                 commit_id=commit_id,
