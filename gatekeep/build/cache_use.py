@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from gatekeep.build.compile_cache import FOLDER, CompileCache
-from gatekeep.build.readset import Accesses
+from gatekeep.build.tree_files import Accesses
 from gatekeep.build.tree_names import TreeNames
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.logs import log_event

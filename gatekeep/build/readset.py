@@ -38,10 +38,10 @@ import os
 import shutil
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited, NotStarted
+from gatekeep.build.tree_files import Accesses
 from gatekeep.model.readset import ReadSet
 
 #: Any moment that is long past: what is read gets the present.
@@ -90,24 +90,6 @@ _WAYS = {
 }
 #: Without these nothing is to be had; the others a machine may lack (a mount with noexec runs nothing).
 _NEEDED = frozenset(("read", "mapped", "listed", "link", "followed"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Accesses:
-    """
-    What a job did to its tree, as one look after it shows.
-
-    `files` are files and symlinks of the tree whose access time has moved; `empty_files` those whose access time does
-    not tell; `folders` its folders, b"" for itself, whose access time has moved or does not tell. All relative to the
-    tree, in no order. `wrote_tracked`: something that belongs to the tree was written, replaced, removed or re-dated.
-    `wrote_folders`: something was made in it, or a folder was changed.
-    """
-
-    files: tuple[bytes, ...]
-    empty_files: tuple[bytes, ...]
-    folders: tuple[bytes, ...]
-    wrote_tracked: bool
-    wrote_folders: bool
 
 
 def make_read_set(accesses: Accesses, *, builds_in_tree: bool) -> ReadSet | None:

@@ -17,8 +17,10 @@ from __future__ import annotations
 import os
 import stat
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
+from operator import lt
 from types import TracebackType
 from typing import NamedTuple, Self
 
@@ -29,6 +31,7 @@ FOLDER_MODE = 0o755
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 #: Listing moves no access time then. The kernel grants it to the owner, and a worker's tree is the worker's own.
 _OPEN_UNSEEN = _OPEN_FOLDER | os.O_NOATIME
+_OPEN_PLACE = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 #: Linux' CLOCK_REALTIME_COARSE, which `time` does not name: the clock that inodes are stamped with.
 _INODE_CLOCK = 5
@@ -58,6 +61,101 @@ def unread_times(modified_ns: int) -> tuple[int, int]:
     return modified_ns - _UNREAD_NS, modified_ns
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accesses:
+    """
+    What a job did to its tree, as one look after it shows.
+
+    `files` are files and symlinks of the tree whose access time has moved; `empty_files` those whose access time does
+    not tell; `folders` its folders, b"" for itself, whose access time has moved or does not tell. All relative to the
+    tree, in no order. `wrote_tracked`: something that belongs to the tree was written, replaced, removed or re-dated.
+    `wrote_folders`: something was made in it, or a folder was changed.
+    """
+
+    files: tuple[bytes, ...]
+    empty_files: tuple[bytes, ...]
+    folders: tuple[bytes, ...]
+    wrote_tracked: bool
+    wrote_folders: bool
+
+
+def look_at_known(root: bytes, stamps: Mapping[bytes, Stamp], unread_ns: int) -> Accesses | None:
+    """
+    Look at every path that is known, and list no folder: one whose change time stands still has the names that it had,
+    where `folders_tell` is true. That takes half of what a walk takes, which most of all we do after a build is.
+
+    Args:
+        root: The tree's folder; without a slash at its end.
+        stamps: What everything in it should be, by relative path, b"" for itself.
+        unread_ns: The access time of what nobody has read.
+
+    Returns:
+        None where anything is not as its stamp says, or is gone: `walk_tree` finds out what.
+    """
+    files: list[bytes] = []
+    empty_files: list[bytes] = []
+    folders: list[bytes] = []
+    try:
+        descriptor = os.open(root, _OPEN_PLACE)
+    except OSError:
+        return None
+    try:
+        for path, stamp in stamps.items():
+            # A link that a build has put into a folder's place leads elsewhere, and is itself not as that one's stamp.
+            status = os.stat(path or b".", dir_fd=descriptor, follow_symlinks=False)
+            if stamp != (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_mode):
+                return None
+            if status.st_atime_ns != unread_ns:
+                (folders if stat.S_ISDIR(status.st_mode) else files).append(path)
+            elif not status.st_size and stat.S_ISREG(status.st_mode):
+                empty_files.append(path)
+    except OSError:
+        return None
+    finally:
+        os.close(descriptor)
+    return Accesses(
+        files=tuple(files),
+        empty_files=tuple(empty_files),
+        folders=tuple(folders),
+        wrote_tracked=False,
+        wrote_folders=False,
+    )
+
+
+def folders_tell(place: bytes) -> bool:
+    """
+    Find out, by trying, whether the change time of a folder tells that a name in it came, went or became another.
+
+    POSIX asks for it; file systems over a network and in user space do as they like.
+
+    Args:
+        place: On the file system in question; made and removed here, emptied if it is there already.
+
+    Raises:
+        OSError: It cannot be tried.
+
+    Source:
+        POSIX.1-2017, open, rename and unlink: they mark the parent's last file status change for update.
+    """
+    remove_everything([place], place + b".trash")
+    os.mkdir(place, stat.S_IRWXU)
+    try:
+        comes, goes, changes = (place + name for name in (b"/comes", b"/goes", b"/changes"))
+        for folder in (comes, goes, changes):
+            os.mkdir(folder, stat.S_IRWXU)
+        for path in (goes + b"/name", changes + b"/name"):
+            os.close(os.open(path, _OPEN_NEW, FILE_MODE))
+        before = [os.lstat(folder).st_ctime_ns for folder in (comes, goes, changes)]
+        wait_for_next_tick(max(before))
+        os.close(os.open(comes + b"/name", _OPEN_NEW, FILE_MODE))
+        os.unlink(goes + b"/name")
+        os.rename(changes + b"/name", changes + b"/other")
+        after = [os.lstat(folder).st_ctime_ns for folder in (comes, goes, changes)]
+        return all(map(lt, before, after))
+    finally:
+        remove_everything([place], place + b".trash")
+
+
 def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> list[bytes]:
     """
     Look at everything in a tree, once, following no link.
@@ -66,9 +164,9 @@ def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> li
     readable again) is done by then.
 
     Args:
-        root: The tree's folder; without a slash at its end. visit: Is given each path relative to the root (b"" for the
-        root itself, which comes first) and its status, and says
-            whether a folder is to be listed; what it says of anything else is ignored.
+        root: The tree's folder; without a slash at its end.
+        visit: Is given each path relative to the root (b"" for the root itself, which comes first) and its status, and
+            says whether a folder is to be listed; what it says of anything else is ignored.
 
     Returns:
         The folders whose access time our own listing may have moved; none, where the kernel lets us list unseen.

@@ -6,8 +6,9 @@ time, whatever the clock: two workers at the same commit see the same tree.
 
 After a job `restore` looks at every path once and puts back what the job wrote, removed or re-dated. It compares inode,
 size, modification and change time and mode with what it remembers; the change time is the kernel's own, which no build
-can set. A file that was touched is made anew under a new inode, so that a hard link which the job has kept elsewhere
-leads to nothing of ours.
+can set. That of a folder tells whether names came or went, so folders are listed only where something was changed, or
+where a trial shows that it does not tell. A file that was touched is made anew under a new inode, so that a hard link
+which the job has kept elsewhere leads to nothing of ours.
 
 Between jobs everything has an access time that says unread; the same look tells what a job has read (see `readset`).
 
@@ -34,15 +35,17 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from gatekeep.build.readset import Accesses
 from gatekeep.build.tree_content import ContentReader, TreeContent
 from gatekeep.build.tree_files import (
     EXECUTABLE_MODE,
     FILE_MODE,
     FOLDER_MODE,
+    Accesses,
     Stamp,
     TreeWriter,
     drop_extras,
+    folders_tell,
+    look_at_known,
     remove_everything,
     stamp_of,
     unread_times,
@@ -59,8 +62,6 @@ _READ_BYTES = 1 << 20
 _FOLDER = stat.S_IFDIR | FOLDER_MODE
 _MODES = {FILE: stat.S_IFREG | FILE_MODE, EXECUTABLE: stat.S_IFREG | EXECUTABLE_MODE, SYMLINK: stat.S_IFLNK | 0o777}
 
-#: Is shown every path of the walk (relative to the root, b"" for the root) and its status before anything is put back.
-Observer = Callable[[bytes, os.stat_result], None]
 _Judge = Callable[[bytes, os.stat_result, Stamp], bool]
 
 
@@ -72,19 +73,27 @@ class MaterialisedTree:
     """
     One worker's tree; a context manager. Not for several threads at once.
 
-    Beside the folder lie its lock, its state and, for moments, its trash: `<root>.lock`, `.state`, `.trash`.
+    Beside the folder lie its lock, its state and, for moments, a trial and trash: `<root>.lock`, `.state`, `.trash`.
 
     Args:
         root: The folder; it will hold nothing but the tree.
         repository: Where trees come from; stays open.
         source_date: Seconds since 1970-01-01 UTC; the modification time of everything, until `date` says another.
+        try_folders: Says whether change times of folders tell of names that came and went; is given a place to try it.
 
     Raises:
         TreeTakenError: Another worker has this tree, of this process or another.
         RunnerError: The disk does not let us.
     """
 
-    def __init__(self, root: Path, repository: GitRepository, *, source_date: int) -> None:
+    def __init__(
+        self,
+        root: Path,
+        repository: GitRepository,
+        *,
+        source_date: int,
+        try_folders: Callable[[bytes], bool] = folders_tell,
+    ) -> None:
         self.root = root
         self._root = os.fsencode(root)
         self._trash = self._root + b".trash"
@@ -101,6 +110,8 @@ class MaterialisedTree:
             root.parent.mkdir(parents=True, exist_ok=True)
             self._lock = _take_lock(root)
         try:
+            with self._on_this_machine("opened"):
+                self._folders_tell = try_folders(self._root + b".trial")
             self._adopt()
         except BaseException:
             self.close()
@@ -198,12 +209,9 @@ class MaterialisedTree:
             self._settle(content)
         return written_count
 
-    def restore(self, observe: Observer | None = None) -> tuple[str, ...]:
+    def restore(self) -> tuple[str, ...]:
         """
         Put back whatever a job did to the tree. No process of the job may be alive.
-
-        Args:
-            observe: Is shown every path and its status as the job left it.
 
         Returns:
             What the job wrote, made, removed, linked, re-dated or gave another mode, sorted; empty after most jobs. Of
@@ -214,11 +222,15 @@ class MaterialisedTree:
             RepositoryError: Content cannot be read again from git.
             RunnerError: The disk does not let us. After either the next move begins from nothing.
         """
-        held = self._held
+        held, self._accesses = self._held, None
         if held is None:
-            self._accesses = None
             return ()
-        return self._put_back(held, _is_untouched, observe)
+        accesses = look_at_known(self._root, self._stamps, self._unread_ns) if self._folders_tell else None
+        if accesses is None:
+            return self._put_back(held, _is_untouched)
+        self._make_unread((*accesses.files, *accesses.folders))
+        self._accesses = accesses
+        return ()
 
     def _adopt(self) -> None:
         """Take over what an earlier process has left, after reading all of it; what is not right is written anew."""
@@ -234,7 +246,7 @@ class MaterialisedTree:
             # What each path should be; that it is, is found by reading, so the rest of a stamp is not known yet.
             self._stamps = {encode_path(path): Stamp(0, 0, 0, 0, _MODES[entry.mode]) for path, entry in entries.items()}
             self._stamps |= {folder: Stamp(0, 0, 0, 0, _FOLDER) for folder in _list_folders(self._stamps)}
-            self._put_back(content, self._make_content_judge(content), None)
+            self._put_back(content, self._make_content_judge(content))
             # The last job read some, and we ourselves have just read all the rest.
             self._make_unread(self._stamps)
             self._accesses = None
@@ -300,7 +312,7 @@ class MaterialisedTree:
             else:
                 self._stamps[name] = writer.write_file(name, data, executable=entry.mode == EXECUTABLE)
 
-    def _put_back(self, content: TreeContent, is_right: _Judge, observe: Observer | None) -> tuple[str, ...]:
+    def _put_back(self, content: TreeContent, is_right: _Judge) -> tuple[str, ...]:
         stamps = self._stamps
         self._accesses = None
         read_files: list[bytes] = []
@@ -313,8 +325,6 @@ class MaterialisedTree:
         seen: set[bytes] = set()
 
         def visit(path: bytes, status: os.stat_result) -> bool:
-            if observe is not None:
-                observe(path, status)
             wanted = stamps.get(path)
             if wanted is None:
                 strangers.append(path)
@@ -432,16 +442,6 @@ class MaterialisedTree:
                 f"{self.root}: the worker's tree cannot be {doing}: {error.strerror or error}{place}; "
                 "free some space, or see who else changes this folder"
             ) from error
-
-
-def remove_tree(path: Path) -> None:
-    """
-    Remove whatever a build has left at a path, of any kind, depth and mode; nothing there is fine.
-
-    Raises:
-        OSError: Something cannot be removed.
-    """
-    remove_everything([os.fsencode(path)], os.fsencode(path) + b".trash")
 
 
 def _is_untouched(_path: bytes, status: os.stat_result, stamp: Stamp) -> bool:

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.readset import Accesses, ReadWatch, make_read_set
+from gatekeep.build.readset import ReadWatch, make_read_set
 from gatekeep.build.subprocess_runner import SubprocessRunner
-from gatekeep.build.tree_files import walk_tree
+from gatekeep.build.tree_files import Accesses, walk_tree
 from gatekeep.build.worktree import MaterialisedTree
 from gatekeep.model.readset import ReadSet
 from gatekeep.tree.repository import open_repository

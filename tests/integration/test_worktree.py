@@ -16,7 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from gatekeep.build.worktree import MaterialisedTree, TreeTakenError, remove_tree
+from gatekeep.build.tree_files import folders_tell, remove_everything
+from gatekeep.build.worktree import MaterialisedTree, TreeTakenError
 from gatekeep.errors import RepositoryError, RunnerError
 from gatekeep.tree.repository import GitRepository, open_repository
 from tests.repos import Content, Executable, GitFolder, Link, Submodule, clone_repository, make_repository
@@ -72,6 +73,10 @@ def message_of(call: Callable[[], object], kind: type[Exception] = RepositoryErr
     return str(caught.value)
 
 
+def remove_tree(path: Path) -> None:
+    remove_everything([os.fsencode(path)], os.fsencode(path) + b".trash")
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> GitFolder:
     return make_repository(tmp_path / "r")
@@ -83,9 +88,13 @@ def repository(folder: GitFolder) -> Iterator[GitRepository]:
         yield opened
 
 
-@pytest.fixture
-def tree(repository: GitRepository, tmp_path: Path) -> Iterator[MaterialisedTree]:
-    with MaterialisedTree(tmp_path / "w" / "tree", repository, source_date=SOURCE_DATE) as opened:
+@pytest.fixture(params=["folders tell", "folders do not tell"])
+def tree(repository: GitRepository, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[MaterialisedTree]:
+    """With and without a file system on which folders need not be listed."""
+    tells = request.param == "folders tell"
+    with MaterialisedTree(
+        tmp_path / "w" / "tree", repository, source_date=SOURCE_DATE, try_folders=lambda _place: tells
+    ) as opened:
         yield opened
 
 
@@ -518,22 +527,38 @@ def test_change_within_the_same_clock_tick_is_found(folder: GitFolder, tree: Mat
         assert tree.restore() == ("src/a.c",)
 
 
-def test_observer_sees_every_path_as_the_job_left_it(folder: GitFolder, tree: MaterialisedTree):
-    """For access times: a folder is looked at before the walk itself reads it."""
-    tree.move_to(folder.tree_of(folder.commit({"read/a": b"0", "not/b": b"0", "listed/c": b"0"})))
-    (tree.root / "read" / "a").read_bytes()
-    os.listdir(tree.root / "listed")
-    seen: dict[bytes, bool] = {}
-    tree.restore(lambda path, status: seen.update({path: status.st_atime_ns >= status.st_mtime_ns}))
-    assert set(seen) == {b"", b"read", b"read/a", b"not", b"not/b", b"listed", b"listed/c"}
-    assert [seen[path] for path in (b"not", b"not/b", b"read", b"listed/c")] == [False] * 4
-    # Only where the file system keeps access times at all (mounts with noatime exist).
-    probe = tree.root.parent / "probe"
-    probe.write_bytes(b"x")
-    os.utime(probe, ns=(0, 10**9))
-    probe.read_bytes()
-    keeps_times = probe.stat().st_atime_ns > 0
-    assert (seen[b"read/a"], seen[b"listed"]) == (keeps_times, keeps_times)
+@pytest.mark.parametrize("stranger", [False, True])
+def test_accesses_are_those_of_the_job_whether_or_not_folders_are_listed(
+    folder: GitFolder, tree: MaterialisedTree, stranger: bool
+):
+    """A folder is looked at before we ourselves list it."""
+    tree.move_to(folder.tree_of(folder.commit({"read/a": b"0", "not/b": b"0", "listed/c": b"0", "not/empty": b""})))
+    for _ in range(2):
+        (tree.root / "read" / "a").read_bytes()
+        os.listdir(tree.root / "listed")
+        if stranger:
+            (tree.root / "not" / "new").touch()
+        tree.restore()
+        # Only where the file system keeps access times at all (mounts with noatime exist).
+        probe = tree.root.parent / "probe"
+        probe.write_bytes(b"x")
+        os.utime(probe, ns=(0, 10**9))
+        probe.read_bytes()
+        keeps_times = probe.stat().st_atime_ns > 0
+        assert tree.accesses is not None
+        assert tree.accesses.files == ((b"read/a",) if keeps_times else ())
+        assert tree.accesses.empty_files == (b"not/empty",)
+        assert set(tree.accesses.folders) == {b"listed"} | ({b"not"} if stranger else set())
+        assert (tree.accesses.wrote_tracked, tree.accesses.wrote_folders) == (False, stranger)
+
+
+def test_change_times_of_folders_tell_here(tmp_path: Path):
+    place = tmp_path / "trial"
+    assert folders_tell(os.fsencode(place))
+    # Of a process that was killed in there.
+    (place / "goes").mkdir(parents=True)
+    assert folders_tell(os.fsencode(place))
+    assert not place.exists()
 
 
 def test_job_without_rights_cannot_keep_the_tree_from_being_put_back():
