@@ -20,12 +20,24 @@ if TYPE_CHECKING:
 MATRIX_FILE = "matrix.yml"
 
 
+def find_matrix(folder: Path) -> Path:
+    """Give the matrix of the folder that somebody stands in, or of the nearest above it in the same work tree."""
+    found: Path | None = None
+    for above, place in enumerate((folder, *folder.parents)):
+        if found is None and (place / MATRIX_FILE).exists():
+            # Named as from here: so it stands in messages.
+            found = Path(*[".."] * above, MATRIX_FILE)
+        if (place / ".git").exists():
+            return found or Path(MATRIX_FILE)
+    return Path(MATRIX_FILE)
+
+
 def _complete_port(ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[str]:
     """Names of ports for the shell; none while the matrix is wrong, since a prompt is no place for its faults."""
     from gatekeep.matrix.load import load_matrix
 
     try:
-        matrix = load_matrix(Path(ctx.params.get("matrix") or MATRIX_FILE))
+        matrix = load_matrix(Path(ctx.params.get("matrix") or find_matrix(Path.cwd())))
     except GatekeepError:
         return []
     return [port.name for port in matrix.ports if port.name.startswith(incomplete)]
@@ -35,8 +47,7 @@ def _complete_port(ctx: click.Context, _param: click.Parameter, incomplete: str)
 @click.option(
     "--matrix",
     type=click.Path(path_type=Path),
-    default=MATRIX_FILE,
-    show_default=True,
+    show_default=f"{MATRIX_FILE} here or in the nearest folder above",
     metavar="FILE",
     help="The matrix to read.",
 )
@@ -48,11 +59,9 @@ def _complete_port(ctx: click.Context, _param: click.Parameter, incomplete: str)
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with everything that builds each target.")
 @click.option("--schema", is_flag=True, help="Write the JSON Schema of the format, for editors, and end.")
 @click.option("--waivers-schema", is_flag=True, help="Write the JSON Schema of waivers.yml, and end.")
-@click.pass_context
 def targets(
-    ctx: click.Context,
     *,
-    matrix: Path,
+    matrix: Path | None,
     port: str | None,
     reached_by: str | None,
     why: str | None,
@@ -115,15 +124,14 @@ def targets(
     if why is not None and reached_by is None:
         raise UsageError("--why: needs --reached-by BASE..HEAD; write for instance --reached-by main..HEAD")
     if reached_by is not None:
-        is_named = ctx.get_parameter_source("matrix") is not click.core.ParameterSource.DEFAULT
-        _show_reach(reached_by, matrix if is_named else None, port, why, repository, store, as_json=as_json)
+        _show_reach(reached_by, matrix, port, why, repository, store, as_json=as_json)
         return
     from gatekeep.cli.edges import parse_waivers
     from gatekeep.matrix.load import load_matrix
     from gatekeep.report.json_report import to_json
     from gatekeep.runner.waivers import read_waivers_beside
 
-    loaded = load_matrix(matrix)
+    loaded = load_matrix(find_matrix(Path.cwd()) if matrix is None else matrix)
     waivers = read_waivers_beside(loaded, parse_waivers)
     ports = _select_ports(loaded, port)
     chosen = {item.name: [target for target in loaded.targets if target.port == item.name] for item in ports}

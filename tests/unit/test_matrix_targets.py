@@ -47,6 +47,38 @@ def test_targets_are_listed_by_port(capsys):
     assert capsys.readouterr() == (LIST, "")
 
 
+def test_matrix_is_found_from_any_folder_of_the_work_tree(tmp_path, monkeypatch, capsys):
+    (tmp_path / "matrix.yml").write_text((DATA / "skerry.yml").read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / ".git").mkdir()
+    inner = tmp_path / "boards" / "vale"
+    inner.mkdir(parents=True)
+    monkeypatch.chdir(inner)
+    assert run(["targets"]) == 0
+    assert capsys.readouterr() == (LIST, "")
+
+
+def test_matrix_of_another_work_tree_is_not_taken(tmp_path, monkeypatch, capsys):
+    """Neither one around this one, nor one in a folder above where there is no work tree at all."""
+    (tmp_path / "matrix.yml").write_text((DATA / "skerry.yml").read_text(encoding="utf-8"), encoding="utf-8")
+    inner = tmp_path / "other" / "boards"
+    inner.mkdir(parents=True)
+    monkeypatch.chdir(inner)
+    assert run(["targets"]) == 2
+    (tmp_path / "other" / ".git").mkdir()
+    (tmp_path / ".git").mkdir()
+    assert run(["targets"]) == 2
+    assert capsys.readouterr().err.startswith("gatekeep: matrix.yml: the matrix cannot be read: ")
+
+
+def test_fault_is_named_as_from_here(tmp_path, monkeypatch, capsys):
+    (tmp_path / "matrix.yml").write_text("matrix: 2\n", encoding="utf-8")
+    (tmp_path / ".git").mkdir()
+    (tmp_path / "boards").mkdir()
+    monkeypatch.chdir(tmp_path / "boards")
+    assert run(["targets"]) == 2
+    assert capsys.readouterr().err.startswith("../matrix.yml:1:1: ")
+
+
 def test_one_port_is_listed(capsys):
     assert run(["targets", "--matrix", SKERRY, "--port", "loongarch64"]) == 0
     assert capsys.readouterr().out == (
