@@ -17,6 +17,7 @@ from gatekeep.model.rule import Rule
 from gatekeep.model.waiver import Waiver
 from gatekeep.report.site.facts import read_schema_text, render_facts
 from gatekeep.report.site.feeds import render_port_feed
+from gatekeep.report.site.names import target_page
 from gatekeep.report.site.pages import render_front_page, render_port_page, render_target_page
 from tests.atom import check_atom
 from tests.cases import make_waiver, warning
@@ -66,6 +67,11 @@ def test_a_new_warning_is_told_with_its_commit(culprit: str | None, words: str):
     said = "unused variable 'tide' [-Wunused-variable] at app/main.c:7"
     front = Reader(render_front_page(health)).words
     assert f"New warnings Both targets {words}: {said}." in front.replace("Both targets of arm", "Both targets")
+    news = render_front_page(health).partition("New warnings")[2].partition("</ul>")[0]
+    assert [name for name in ("arm/mere", "arm/holm") if f'href="{target_page(name)}"' in news] == [
+        "arm/mere",
+        "arm/holm",
+    ]
     # It is no state: all are well.
     assert "Nobody. Both targets are well." in front
     cause = culprit or COMMITS[4].commit_id
