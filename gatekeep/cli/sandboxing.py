@@ -61,8 +61,7 @@ class RunSandbox:
         Raises:
             RunnerError: What the operator shows does not exist.
         """
-        # By whoever imports and reads, and not beside it: a thread lets go of Python's lock at each of thousands of
-        # system calls, and waits milliseconds to have it back, which made 300 ms of 20.
+        # Thousands of system calls: not beside other work (see `start`).
         if not self._is_known:
             self._view = self._survey()
 
