@@ -66,7 +66,8 @@ class RegionTable:
         self.document = document
         self.starts = [0, *accumulate(unpack(document["counts"]))]
         self._kinds = [(name, capacity, reserve, flash) for name, capacity, reserve, flash in document["kinds"]]
-        self._of, self._used, self._uses = (unpack(document[name]) for name in ("of", "used", "uses"))
+        self._of, self._uses = unpack(document["of"]), unpack(document["uses"])
+        self._used = _unpack_used(document["used"])
         self._known: dict[int, tuple[RegionUse, ...]] = {}
         if len(self._of) != len(self._used) or len(self._uses) != self.starts[-1] or min(self.starts) < 0:
             raise ValueError("the columns are not of one length")
@@ -102,7 +103,19 @@ def encode_regions(regions: Collection[Sequence[RegionUse]]) -> dict[str, Any]:
     return {
         "kinds": list(kinds),
         "of": pack(of),
-        "used": pack([use.used_bytes for use in uses]),
+        "used": _pack_used([use.used_bytes for use in uses]),
         "counts": pack([len(entry) for entry in regions]),
         "uses": pack([uses[use] for use in chain.from_iterable(regions)]),
     }
+
+
+def _pack_used(used: list[int]) -> bytes | list[int]:
+    """Pack sizes; an image may claim nearly all addresses of 64 bits, which is more than is packed."""
+    try:
+        return pack(used)
+    except OverflowError:
+        return used
+
+
+def _unpack_used(stored: bytes | list[int]) -> Sequence[int]:
+    return stored if isinstance(stored, list) else unpack(stored)

@@ -25,6 +25,8 @@ REGIONS = (
         RegionUse(name="boot", used_bytes=9, capacity_bytes=512, flash=False),
         RegionUse(name="main", used_bytes=2**40, capacity_bytes=2**41, reserve_bytes=100),
     ),
+    # An image may claim all addresses of 64 bits.
+    (RegionUse(name="ram", used_bytes=2**64, capacity_bytes=512, flash=False),),
 )
 COUNTS = st.integers(0, 2**62)
 RUNS = st.builds(
