@@ -13,7 +13,7 @@ import pytest
 from gatekeep.cli.health_site import SiteSources, show_site
 from gatekeep.history.store import SqliteStore
 from gatekeep.model.change import Commit
-from gatekeep.model.evidence import Evidence, Outcome, TimedOut
+from gatekeep.model.evidence import Evidence, Outcome, Outgrown, Overflow, RegionUse, TimedOut
 from gatekeep.model.readset import Carried
 from gatekeep.report.site.write import MANIFEST
 from tests.cases import broken, make_matrix, outgrown
@@ -172,3 +172,41 @@ def test_another_folder_gets_a_whole_site(branch: Branch, tmp_path: Path) -> Non
     branch.commit(("arm/holm",))
     branch.show(tmp_path / "two")
     branch.show(tmp_path / "one")
+
+
+@pytest.mark.parametrize("is_first", [True, False], ids=["the page comes", "the page goes"])
+def test_a_page_leads_to_a_commit_by_what_other_targets_did_there(
+    branch: Branch, tmp_path: Path, is_first: bool
+) -> None:
+    """Built anew and as large as before, a target changes nothing there: another decides whether there is a page."""
+    other = "riscv64/vale"
+    was = branch.sizes[other]
+    branch.sizes["arm/mere"] -= 3
+    branch.commit(("arm/mere",))
+    at = branch.commits[-1]
+    later = dict(branch.newest)
+    if not is_first:
+        branch.build(other, at, image(was + 50))
+    branch.newest = later
+    for _ in range(3):
+        branch.commit()
+    out = tmp_path / "site"
+    branch.show(out)
+    page = out / "commits" / f"{at.commit_id}.html"
+    assert page.exists() is not is_first
+    branch.build(other, at, image(was + 50 if is_first else was))
+    branch.show(out)
+    assert page.exists() is is_first
+    assert (page.name in (out / "targets" / "arm,mere.html").read_text()) is is_first
+
+
+def test_an_image_that_claims_all_addresses_is_shown(branch: Branch, tmp_path: Path) -> None:
+    whole = image(300).footprint
+    ram = RegionUse(name="ram", used_bytes=2**64 - 2**29, capacity_bytes=65536, flash=False)
+    over = Overflow(region="ram", over_bytes=ram.used_bytes - ram.capacity_bytes)
+    huge = Outgrown(overflows=(over,), footprint=replace(whole, regions=(*whole.regions, ram)), message="too large")
+    branch.commit(("arm/mere",), huge)
+    branch.show(tmp_path / "site")
+    branch.commit(("arm/holm",))
+    assert branch.show(tmp_path / "site") > 0
+    assert "ram is 17179869183.50 GiB too small" in (tmp_path / "site" / "targets" / "arm,mere.html").read_text()

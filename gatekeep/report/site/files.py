@@ -15,6 +15,7 @@ from functools import cache, partial
 from importlib.resources import files
 
 import gatekeep
+from gatekeep.model.change import Commit
 from gatekeep.model.health import CommitHealth, Health, PortHealth, Run, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
@@ -154,10 +155,22 @@ class _Frame:
 
 def _digest_target(frame: _Frame, port: PortHealth, target: TargetHealth, notes: PageNotes, border: int) -> str:
     name = target.name
-    linked = sorted({at.commit_id for event in target.events for at in (event.commit, event.cause)} & frame.paged)
+    linked = sorted({commit.commit_id for commit in _iter_linked(frame.health, target)} & frame.paged)
     if name not in notes.runs:
         notes.runs[name] = _digest(*map(_list_run, (run for run in target.runs if run.last < border)))
     return _digest(frame.facts, port.port, linked, notes.runs[name], *_list_facts(frame.health, target, border))
+
+
+def _iter_linked(health: Health, target: TargetHealth) -> Iterator[Commit]:
+    """Give the commits that a target's pages lead to where these have a page, which other targets can give or take."""
+    for event in target.events:
+        yield from (event.commit, event.cause)
+    if target.beginning is not None:
+        yield from (target.beginning.commit, target.beginning.cause)
+    # What is measured at the newest commit is not said to be: so pages stay the same after the next one.
+    measured = target.measured if target.measured != health.head else None
+    clean = target.clean.commit if target.clean is not None else None
+    yield from (commit for commit in (target.built_commit, measured, clean) if commit is not None)
 
 
 def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tuple[SiteFile, ...]:
