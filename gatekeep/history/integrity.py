@@ -7,7 +7,8 @@ would wait, until the copies that could have mended it are gone. So it is looked
 - at every opening that finds the store left open: its write-ahead log is there and no living process has the store.
   The machine was cut off, or a process was killed, and that is when files break. The tree of every table and index is
   walked (`check_structure`) before anything is asked or written.
-- by `gatekeep health`, each time, the same, while git and the store are asked, and before a page is written.
+- before a store of an older format is brought to this one: the same.
+- by `gatekeep health`, each time: the same, while git and the store are asked, and before a page is written.
 - by `gatekeep sweep`, each night, before its first write: besides, that each row stands in every index, and the digest
   of every result, read set and detail (`check_contents`).
 

@@ -36,6 +36,7 @@ from sqlalchemy import (
 from gatekeep.errors import StoreError
 from gatekeep.history.codec import decode_evidence, seal_carried
 from gatekeep.history.file_format import APPLICATION_ID, SCHEMA_VERSION
+from gatekeep.history.integrity import check_structure
 from gatekeep.history.sqlite import (
     STAMP_TRIGGERS,
     count_tables,
@@ -191,10 +192,11 @@ def check_or_create(connection: Connection, path: Path) -> None:
     Args:
         connection: In a transaction that holds the write lock: two processes that find no store must not both make
             one.
-        path: For messages.
+        path: Its file.
 
     Raises:
-        StoreError: Somebody else's database, one of a newer gatekeep, or an older one that holds something unreadable.
+        StoreError: Somebody else's database, one of a newer gatekeep, or an older one that is damaged or holds
+            something unreadable.
     """
     application_id, version = read_format(connection)
     if application_id == 0 and version == 0 and count_tables(connection) == 0:
@@ -211,6 +213,9 @@ def check_or_create(connection: Connection, path: Path) -> None:
             f"{path}: was written by a newer gatekeep (format {version}, this one reads up to "
             f"{SCHEMA_VERSION}); use that version, or name another store with --store"
         )
+    if version < SCHEMA_VERSION:
+        # Once in a store's life: a copy that could still mend it is not to be of another format than what is damaged.
+        check_structure(path)
     for older in range(version, SCHEMA_VERSION):
         migrate = _MIGRATIONS.get(older)
         if migrate is None:

@@ -21,6 +21,7 @@ from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Built, Evidence, Outcome, Outgrown, name_outcome
 from gatekeep.model.history import Sweep, SweepState, Turn, TurnRecord
 from gatekeep.model.readset import ReadSet
+from tests.unit.test_integrity import spoil
 from tests.unit.test_store import FOOTPRINT, OUTCOMES, make_evidence
 
 STORES = Path(__file__).parents[1] / "data" / "stores"
@@ -262,6 +263,21 @@ def test_a_store_that_cannot_be_migrated_is_an_error_and_stays_as_it_was(tmp_pat
         SqliteStore(path)
     assert (schema_of(path), count_rows(path), connection.execute("PRAGMA user_version").fetchone()) == before
     connection.close()
+
+
+@pytest.mark.parametrize("stored", [V1, V2, V3, V4], ids=["1", "2", "3", "4"])
+def test_an_older_store_that_is_damaged_where_no_migration_reads_stays_as_it_was(tmp_path: Path, stored: Path) -> None:
+    path = tmp_path / "evidence.db"
+    shutil.copy(stored, path)
+    connection = sqlite3.connect(path)
+    # As those that were not packed into one file are.
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.close()
+    spoil(path, "barred")
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match=r"the store is damaged: .*; nothing was changed"):
+        SqliteStore(path)
+    assert path.read_bytes() == before
 
 
 def test_a_format_that_was_never_written_is_an_error(tmp_path: Path) -> None:
