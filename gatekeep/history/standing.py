@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, ScalarSelect, or_, select
 
+from gatekeep.errors import StoreError
 from gatekeep.history.schema import (
     PAST_LIMIT,
     carried_table,
@@ -246,9 +247,18 @@ def _read_shown(texts: Sequence[tuple[str, int, str]]) -> list[_Shown]:
     for start in range(0, len(texts), _ROWS_AT_ONCE):
         part = texts[start : start + _ROWS_AT_ONCE]
         for (outcome, warning_count, _), uses in zip(part, parse_regions([text for _, _, text in part]), strict=True):
-            one = (state_of(outcome, uses), uses, warning_count)
+            one = (_read_state(outcome, uses), uses, warning_count)
             found.append(alike.setdefault(one, one))
     return found
+
+
+def _read_state(outcome: str, uses: tuple[RegionUse, ...]) -> State:
+    try:
+        return state_of(outcome, uses)
+    except KeyError as error:
+        raise StoreError(
+            f"the store is damaged: a build is said to be {outcome!r}, which no build is; restore it from a copy"
+        ) from error
 
 
 def _carried_to(trees: list[str]) -> ScalarSelect[Any]:

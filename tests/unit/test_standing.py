@@ -12,9 +12,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import Connection
+from sqlalchemy import Connection, text
 
 from gatekeep.errors import StoreError
 from gatekeep.history.standing import Standing, load_evidence, load_runs, load_standing
@@ -75,6 +76,15 @@ def test_runs_say_what_the_timeline_says(tmp_path: Path):
     compare(runs["arm/mere"], timeline)
     # What it read is shown nowhere.
     assert found[runs["arm/mere"][-1].evidence_id] == replace(newest, read_set=None)
+
+
+def test_an_outcome_that_no_build_has_is_damage(tmp_path: Path):
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        store.add(evidence(COMMITS[0], image(500)))
+        with store.writing() as connection:
+            connection.execute(text("UPDATE evidence SET outcome = 'buill'"))
+        with pytest.raises(StoreError, match=r"the store is damaged: a build is said to be 'buill'"):
+            load_runs(store, COMMITS, ["arm/mere"])
 
 
 def compare(runs: Sequence[Run], timeline: Mapping[int, TimelinePoint]) -> None:
