@@ -41,7 +41,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from gatekeep.build.command import CancelToken, CommandRunner, CommandSpec, Exited, NotStarted
-from gatekeep.build.tree_files import Accesses
+from gatekeep.build.tree_files import Accesses, keeps_nanoseconds
 from gatekeep.model.readset import ReadSet
 
 #: Any moment that is long past: what is read gets the present.
@@ -174,6 +174,9 @@ def probe_access_times(folder: Path, *, runner: CommandRunner, environment: Mapp
     try:
         shutil.rmtree(place, ignore_errors=True)
         _make_samples(place)
+        if not keeps_nanoseconds(os.fsencode(place)):
+            # Whether something was written is told by change times too.
+            return _describe(folder, "times are kept so coarsely that a change may leave them as they were")
         with CancelToken() as cancel:
             spec = CommandSpec(
                 argv=(sys.executable, "-I", "-S", "-c", _READER),

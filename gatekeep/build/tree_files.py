@@ -14,12 +14,14 @@ Source: open(2), O_NOFOLLOW; inode(7), "Timestamp fields"; path_resolution(7).
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from mmap import mmap
 from operator import lt
 from types import TracebackType
 from typing import NamedTuple, Self
@@ -33,12 +35,15 @@ _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_UNSEEN = _OPEN_FOLDER | os.O_NOATIME
 _OPEN_PLACE = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+_READ_BYTES = 1 << 20
 #: Linux' CLOCK_REALTIME_COARSE, which `time` does not name: the clock that inodes are stamped with.
 _INODE_CLOCK = 5
 #: A coarse tick is 10 ms at most (CONFIG_HZ of 100); beyond twice that the clock was set back, and waiting is no help.
 _LONGEST_WAIT_S = 0.02
 #: Access times start older than modification times, so that the file system moves them at the first read (relatime).
 _UNREAD_NS = 1_000_000_000
+#: A time that only file systems which keep every nanosecond keep as it is.
+_FINE_NS = 1_000_000_000_000_000_001
 
 
 class Stamp(NamedTuple):
@@ -126,7 +131,8 @@ def folders_tell(place: bytes) -> bool:
     """
     Find out, by trying, whether the change time of a folder tells that a name in it came, went or became another.
 
-    POSIX asks for it; file systems over a network and in user space do as they like.
+    POSIX asks for it; file systems over a network and in user space do as they like. Where times are kept by the second
+    (ext4 with small inodes), what happens within one leaves no trace: that a trial fell on its end must not decide.
 
     Args:
         place: On the file system in question; made and removed here, emptied if it is there already.
@@ -143,6 +149,8 @@ def folders_tell(place: bytes) -> bool:
         comes, goes, changes = (place + name for name in (b"/comes", b"/goes", b"/changes"))
         for folder in (comes, goes, changes):
             os.mkdir(folder, stat.S_IRWXU)
+        if not keeps_nanoseconds(place):
+            return False
         for path in (goes + b"/name", changes + b"/name"):
             os.close(os.open(path, _OPEN_NEW, FILE_MODE))
         before = [os.lstat(folder).st_ctime_ns for folder in (comes, goes, changes)]
@@ -154,6 +162,74 @@ def folders_tell(place: bytes) -> bool:
         return all(map(lt, before, after))
     finally:
         remove_everything([place], place + b".trash")
+
+
+def keeps_nanoseconds(path: bytes) -> bool:
+    """
+    Find out, by trying, whether times are kept as finely as the kernel tells them; dates the path anew.
+
+    Linux cuts change times as it cuts the times that are set (`s_time_gran` of the file system).
+
+    Raises:
+        OSError: It cannot be dated.
+    """
+    os.utime(path, ns=(_FINE_NS, _FINE_NS), follow_symlinks=False)
+    return os.lstat(path).st_mtime_ns == _FINE_NS
+
+
+def maps_tell(place: bytes) -> bool:
+    """
+    Find out, by trying, whether the change time of a file tells that it was written through a map.
+
+    On tmpfs it does not: a page that was read there may be written without the kernel being asked, and no time moves.
+
+    Args:
+        place: On the file system in question; made and removed here, replaced if it is there already.
+
+    Raises:
+        OSError: It cannot be tried.
+
+    Source:
+        The kernel's mm/vma.c, vma_wants_writenotify: not asked where nothing is ever written back to a disk.
+    """
+    remove_everything([place], place + b".trash")
+    descriptor = os.open(place, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
+    try:
+        os.write(descriptor, b"tide\n")
+        with mmap(descriptor, 0) as mapped:
+            mapped.find(b"\n")
+            before_ns = os.fstat(descriptor).st_ctime_ns
+            wait_for_next_tick(before_ns)
+            mapped[0] = ord("T")
+            return os.fstat(descriptor).st_ctime_ns > before_ns
+    finally:
+        os.close(descriptor)
+        os.unlink(place)
+
+
+def hash_blob(path: bytes, status: os.stat_result, object_id: str) -> str:
+    """Give the object name that git would give a file or symlink: the digest of its kind, size and bytes."""
+    digest = _begin_blob(status.st_size, object_id)
+    if stat.S_ISLNK(status.st_mode):
+        digest.update(os.readlink(path))  # noqa: PTH115 - pathlib has no paths of bytes
+    else:
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC), "rb") as content:
+            while chunk := content.read(_READ_BYTES):
+                digest.update(chunk)
+    return digest.hexdigest()
+
+
+def hash_bytes(content: bytes, object_id: str) -> str:
+    """Give the object name that git would give a file of these bytes, in the format of another object's name."""
+    digest = _begin_blob(len(content), object_id)
+    digest.update(content)
+    return digest.hexdigest()
+
+
+def _begin_blob(size_bytes: int, object_id: str) -> hashlib._Hash:
+    digest = hashlib.new("sha256" if len(object_id) == 64 else "sha1", usedforsecurity=False)
+    digest.update(b"blob %d\0" % size_bytes)
+    return digest
 
 
 def walk_tree(root: bytes, visit: Callable[[bytes, os.stat_result], bool]) -> list[bytes]:
@@ -293,6 +369,22 @@ class TreeWriter:
             self._names.append(name)
             self._descriptors.append(descriptor)
         return self._descriptors[-1]
+
+
+def list_folders(paths: Iterable[bytes]) -> set[bytes]:
+    """Give every folder that some paths lie in; b"", the root, is always there."""
+    folders = {b""}
+    for path in paths:
+        folder = parent_of(path)
+        while folder not in folders:
+            folders.add(folder)
+            folder = parent_of(folder)
+    return folders
+
+
+def parent_of(path: bytes) -> bytes:
+    """Give the folder that a path lies in."""
+    return path.rpartition(b"/")[0]
 
 
 def drop_extras(path: bytes) -> None:

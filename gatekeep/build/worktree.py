@@ -7,8 +7,9 @@ time, whatever the clock: two workers at the same commit see the same tree.
 After a job `restore` looks at every path once and puts back what the job wrote, removed or re-dated. It compares inode,
 size, modification and change time and mode with what it remembers; the change time is the kernel's own, which no build
 can set. That of a folder tells whether names came or went, so folders are listed only where something was changed, or
-where a trial shows that it does not tell. A file that was touched is made anew under a new inode, so that a hard link
-which the job has kept elsewhere leads to nothing of ours.
+where a trial shows that it does not tell. Where another shows that files can be written through maps without a trace
+(tmpfs), the bytes of whatever was read are compared too. A file that was touched is made anew under a new inode, so
+that a hard link which the job has kept elsewhere leads to nothing of ours.
 
 Between jobs everything has an access time that says unread; the same look tells what a job has read (see `readset`).
 
@@ -23,7 +24,6 @@ workers of one process apart, and ends with its process.
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import json
 import os
 import stat
@@ -45,7 +45,12 @@ from gatekeep.build.tree_files import (
     TreeWriter,
     drop_extras,
     folders_tell,
+    hash_blob,
+    hash_bytes,
+    list_folders,
     look_at_known,
+    maps_tell,
+    parent_of,
     remove_everything,
     stamp_of,
     unread_times,
@@ -58,7 +63,6 @@ from gatekeep.tree.listing import EXECUTABLE, FILE, SYMLINK, decode_path, encode
 from gatekeep.tree.repository import GitRepository
 
 _STATE_FORMAT = 1
-_READ_BYTES = 1 << 20
 _FOLDER = stat.S_IFDIR | FOLDER_MODE
 _MODES = {FILE: stat.S_IFREG | FILE_MODE, EXECUTABLE: stat.S_IFREG | EXECUTABLE_MODE, SYMLINK: stat.S_IFLNK | 0o777}
 
@@ -80,6 +84,7 @@ class MaterialisedTree:
         repository: Where trees come from; stays open.
         source_date: Seconds since 1970-01-01 UTC; the modification time of everything, until `date` says another.
         try_folders: Says whether change times of folders tell of names that came and went; is given a place to try it.
+        try_maps: Says whether change times of files tell of what was written through a map; is given a place to try it.
 
     Raises:
         TreeTakenError: Another worker has this tree, of this process or another.
@@ -93,6 +98,7 @@ class MaterialisedTree:
         *,
         source_date: int,
         try_folders: Callable[[bytes], bool] = folders_tell,
+        try_maps: Callable[[bytes], bool] = maps_tell,
     ) -> None:
         self.root = root
         self._root = os.fsencode(root)
@@ -104,6 +110,8 @@ class MaterialisedTree:
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
         self._accesses: Accesses | None = None
+        # Of converted files: of their bytes, as git would name them.
+        self._written_ids: dict[str, str] = {}
         self._names: tuple[str, TreeNames] | None = None
         self._made_unread_at_ns = 0
         with self._on_this_machine("opened"):
@@ -112,6 +120,7 @@ class MaterialisedTree:
         try:
             with self._on_this_machine("opened"):
                 self._folders_tell = try_folders(self._root + b".trial")
+                self._maps_tell = try_maps(self._root + b".trial")
             self._adopt()
         except BaseException:
             self.close()
@@ -225,9 +234,10 @@ class MaterialisedTree:
         held, self._accesses = self._held, None
         if held is None:
             return ()
-        accesses = look_at_known(self._root, self._stamps, self._unread_ns) if self._folders_tell else None
+        tells = self._folders_tell and self._maps_tell
+        accesses = look_at_known(self._root, self._stamps, self._unread_ns) if tells else None
         if accesses is None:
-            return self._put_back(held, _is_untouched)
+            return self._put_back(held, _is_untouched if self._maps_tell else self._make_bytes_judge(held))
         self._make_unread((*accesses.files, *accesses.folders))
         self._accesses = accesses
         return ()
@@ -245,7 +255,7 @@ class MaterialisedTree:
             entries = content.expanded.entries
             # What each path should be; that it is, is found by reading, so the rest of a stamp is not known yet.
             self._stamps = {encode_path(path): Stamp(0, 0, 0, 0, _MODES[entry.mode]) for path, entry in entries.items()}
-            self._stamps |= {folder: Stamp(0, 0, 0, 0, _FOLDER) for folder in _list_folders(self._stamps)}
+            self._stamps |= {folder: Stamp(0, 0, 0, 0, _FOLDER) for folder in list_folders(self._stamps)}
             self._put_back(content, self._make_content_judge(content))
             # The last job read some, and we ourselves have just read all the rest.
             self._make_unread(self._stamps)
@@ -268,11 +278,26 @@ class MaterialisedTree:
                 right = (
                     status.st_nlink == 1
                     and name not in content.conversions
-                    and _hash_blob(self._root + b"/" + path, status, entries[name].object_id) == entries[name].object_id
+                    and hash_blob(self._root + b"/" + path, status, entries[name].object_id) == entries[name].object_id
                 )
             if right:
                 self._stamps[path] = stamp_of(status)
             return right
+
+        return is_right
+
+    def _make_bytes_judge(self, content: TreeContent) -> _Judge:
+        entries = content.expanded.entries
+
+        def is_right(path: bytes, status: os.stat_result, wanted: Stamp) -> bool:
+            if not _is_untouched(path, status, wanted):
+                return False
+            if status.st_atime_ns == self._unread_ns or not stat.S_ISREG(status.st_mode):
+                # To map a file is to read it.
+                return True
+            name = decode_path(path)
+            wanted_id = self._written_ids[name] if name in content.conversions else entries[name].object_id
+            return hash_blob(self._root + b"/" + path, status, wanted_id) == wanted_id
 
         return is_right
 
@@ -286,7 +311,7 @@ class MaterialisedTree:
         old_folders = {path for path, stamp in self._stamps.items() if stat.S_ISDIR(stamp.mode)}
         # Most commits only change what is in files.
         same_paths = not gone and len(changed) == len(replaced)
-        folders = old_folders if same_paths and held is not None else _list_folders(map(encode_path, new))
+        folders = old_folders if same_paths and held is not None else list_folders(map(encode_path, new))
         gone_folders = old_folders - folders
         with TreeWriter(self._root, self._modified_ns) as writer:
             for path in sorted((*gone, *replaced)):
@@ -299,7 +324,7 @@ class MaterialisedTree:
             new_folders = folders - self._stamps.keys()
             self._write(writer, content, changed)
             busy = (*gone, *gone_folders, *new_folders, *map(encode_path, changed))
-            unsettled = {_parent_of(path) for path in busy if path} | new_folders
+            unsettled = {parent_of(path) for path in busy if path} | new_folders
             for folder in sorted(unsettled & folders):
                 self._stamps[folder] = writer.settle_folder(folder)
         return len(changed)
@@ -311,6 +336,8 @@ class MaterialisedTree:
                 self._stamps[name] = writer.write_symlink(name, data)
             else:
                 self._stamps[name] = writer.write_file(name, data, executable=entry.mode == EXECUTABLE)
+            if path in content.conversions:
+                self._written_ids[path] = hash_bytes(data, entry.object_id)
 
     def _put_back(self, content: TreeContent, is_right: _Judge) -> tuple[str, ...]:
         stamps = self._stamps
@@ -372,7 +399,7 @@ class MaterialisedTree:
             lost = sorted({*touched, *missing})
             lost_folders = {path for path in lost if stat.S_ISDIR(stamps[path].mode)}
             unsettled = (
-                {_parent_of(path) for path in (*unwanted, *missing) if path} | lost_folders | set(touched_folders)
+                {parent_of(path) for path in (*unwanted, *missing) if path} | lost_folders | set(touched_folders)
             )
             with TreeWriter(self._root, self._modified_ns) as writer:
                 self._write(writer, content, [name for path in lost if (name := decode_path(path)) in entries])
@@ -382,7 +409,7 @@ class MaterialisedTree:
                     stamps[path] = writer.make_unread(path)
             self._settle(content)
         self._accesses = accesses
-        explained = {_parent_of(path) for path in (*unwanted, *missing) if path}
+        explained = {parent_of(path) for path in (*unwanted, *missing) if path}
         unexplained = set(touched_folders) - (explained - re_moded_folders)
         report = {*unwanted, *(missing - lost_folders), *unexplained}
         return tuple(sorted(decode_path(path) or "." for path in report))
@@ -461,36 +488,8 @@ def _take_lock(root: Path) -> IO[bytes]:
     return lock
 
 
-def _list_folders(paths: Iterable[bytes]) -> set[bytes]:
-    """Give every folder that some paths lie in; b"", the root, is always there."""
-    folders = {b""}
-    for path in paths:
-        folder = _parent_of(path)
-        while folder not in folders:
-            folders.add(folder)
-            folder = _parent_of(folder)
-    return folders
-
-
-def _parent_of(path: bytes) -> bytes:
-    return path.rpartition(b"/")[0]
-
-
 def _mode_of(path: bytes) -> int:
     try:
         return os.lstat(path).st_mode
     except FileNotFoundError:
         return 0
-
-
-def _hash_blob(path: bytes, status: os.stat_result, object_id: str) -> str:
-    """Give the object name that git would give a file or symlink: the digest of its kind, size and bytes."""
-    digest = hashlib.new("sha256" if len(object_id) == 64 else "sha1", usedforsecurity=False)
-    digest.update(b"blob %d\0" % status.st_size)
-    if stat.S_ISLNK(status.st_mode):
-        digest.update(os.readlink(path))  # noqa: PTH115 - pathlib has no paths of bytes
-    else:
-        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC), "rb") as content:
-            while chunk := content.read(_READ_BYTES):
-                digest.update(chunk)
-    return digest.hexdigest()

@@ -201,6 +201,25 @@ def test_probe_tells_mounts_apart(mount: str, filtered: bool, fault: str | None)
     assert done.stdout == ("None" if fault is None else sentence(Path("/mnt/place"), fault))
 
 
+@pytest.mark.parametrize(("mount", "keeps"), [("tmpfs", True), ("mqueue", False)])
+def test_times_that_are_kept_by_the_second_are_found(mount: str, keeps: bool) -> None:
+    """A change within a second leaves no trace there; message queues are the one such file system that anybody has."""
+    if not can_mount():
+        do_without("this machine lets no user mount anything, so times by the second cannot be tried")
+    script = (
+        f"mount -t {mount} mounted /mnt && touch /mnt/dated && exec {sys.executable} -c "
+        "'from gatekeep.build.tree_files import keeps_nanoseconds; print(keeps_nanoseconds(b\"/mnt/dated\"))'"
+    )
+    done = subprocess.run(
+        ["unshare", "--map-root-user", "--mount", "--ipc", "sh", "-c", script],
+        env={**ENVIRONMENT, "PYTHONPATH": str(Path(__file__).parents[2])},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.stdout, done.stderr) == (f"{keeps}\n", "")
+
+
 def test_the_runner_of_builds_is_what_reads(tmp_path: Path) -> None:
     """A sandbox may mount the tree anew, with options of its own; only what it starts can find out."""
     started: list[CommandSpec] = []

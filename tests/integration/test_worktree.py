@@ -12,11 +12,12 @@ import tarfile
 import tempfile
 import traceback
 from collections.abc import Callable, Iterator
+from mmap import mmap
 from pathlib import Path
 
 import pytest
 
-from gatekeep.build.tree_files import folders_tell, remove_everything
+from gatekeep.build.tree_files import folders_tell, maps_tell, remove_everything, wait_for_next_tick
 from gatekeep.build.worktree import MaterialisedTree, TreeTakenError
 from gatekeep.errors import RepositoryError, RunnerError
 from gatekeep.tree.repository import GitRepository, open_repository
@@ -527,6 +528,53 @@ def test_change_within_the_same_clock_tick_is_found(folder: GitFolder, tree: Mat
         assert tree.restore() == ("src/a.c",)
 
 
+def write_through_a_map(path: Path) -> None:
+    """Read a page first: on tmpfs no time moves when it is written then."""
+    with path.open("r+b") as file, mmap(file.fileno(), 0) as mapped:
+        mapped.find(b"?")
+        mapped[0] = ord("x")
+
+
+@pytest.mark.parametrize("place", ["/dev/shm", None], ids=["tmpfs", "here"])
+def test_what_is_written_through_a_map_is_put_back(
+    folder: GitFolder, repository: GitRepository, tmp_path: Path, place: str | None
+):
+    names = ("a.c", "a.bat", "src/b.c")
+    files = {".gitattributes": b"*.bat text eol=crlf\n", "a.c": b"int a;\n", "a.bat": b"dir\n", "src/b.c": b"int b;\n"}
+    wanted = (b"int a;\n", b"dir\r\n", b"int b;\n")
+    tree_id = folder.tree_of(folder.commit(files))
+    with (
+        tempfile.TemporaryDirectory(dir=place or tmp_path) as parent,
+        MaterialisedTree(Path(parent) / "tree", repository, source_date=SOURCE_DATE) as tree,
+    ):
+        for name in names:
+            tree.move_to(tree_id)
+            assert tuple((tree.root / each).read_bytes() for each in names) == wanted
+            assert tree.restore() == ()
+            assert tree.accesses is not None
+            assert not tree.accesses.wrote_tracked
+            tree.move_to(tree_id)
+            write_through_a_map(tree.root / name)
+            assert tree.restore() == (name,)
+            assert tree.accesses is not None
+            assert tree.accesses.wrote_tracked
+        assert tuple((tree.root / each).read_bytes() for each in names) == wanted
+    # Taken over by the next process, which has written none of them.
+    with (
+        tempfile.TemporaryDirectory(dir=place or tmp_path) as parent,
+        MaterialisedTree(Path(parent) / "tree", repository, source_date=SOURCE_DATE) as tree,
+    ):
+        tree.move_to(tree_id)
+        tree.close()
+        with MaterialisedTree(tree.root, repository, source_date=SOURCE_DATE) as heir:
+            heir.move_to(tree_id)
+            (heir.root / "a.bat").read_bytes()
+            assert heir.restore() == ()
+            heir.move_to(tree_id)
+            write_through_a_map(heir.root / "a.bat")
+            assert heir.restore() == ("a.bat",)
+
+
 @pytest.mark.parametrize("stranger", [False, True])
 def test_accesses_are_those_of_the_job_whether_or_not_folders_are_listed(
     folder: GitFolder, tree: MaterialisedTree, stranger: bool
@@ -559,6 +607,21 @@ def test_change_times_of_folders_tell_here(tmp_path: Path):
     (place / "goes").mkdir(parents=True)
     assert folders_tell(os.fsencode(place))
     assert not place.exists()
+
+
+@pytest.mark.parametrize("place", ["/dev/shm", None], ids=["tmpfs", "here"])
+def test_trial_says_whether_maps_tell(tmp_path: Path, place: str | None):
+    with tempfile.TemporaryDirectory(dir=place or tmp_path) as parent:
+        file, trial = Path(parent) / "file", Path(parent) / "trial"
+        file.write_bytes(b"tide\n")
+        before_ns = file.stat().st_ctime_ns
+        wait_for_next_tick(before_ns)
+        write_through_a_map(file)
+        is_told = file.stat().st_ctime_ns > before_ns
+        # Of a process that was killed in there.
+        trial.write_bytes(b"tide\n")
+        assert maps_tell(os.fsencode(trial)) == is_told
+        assert not trial.exists()
 
 
 def test_job_without_rights_cannot_keep_the_tree_from_being_put_back():
