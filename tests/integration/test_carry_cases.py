@@ -256,6 +256,11 @@ CASES = (
         because="listed/b.qq, in a folder that it reads, is added",
     ),
     Case(
+        name="a file removed that was listed and not read",
+        files={"listed/a.qq": None},
+        because="listed/a.qq, in a folder that it reads, is removed",
+    ),
+    Case(
         name="a case-only rename",
         files={"include/lamp.h": None, "include/Lamp.h": b"/* lamp */\n"},
         because=f"include/Lamp.h, {WORDS}, is added",
