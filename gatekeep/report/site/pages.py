@@ -40,10 +40,14 @@ _CAUSES_SHOWN = 24
 _LEAST_WAIVED = 4
 _BARRED_SHOWN = 6
 _NEWS_SHOWN = 12
-_MESSAGE_CHARACTERS = 240
+_MESSAGE_CHARACTERS = 200
 _PLACE_CHARACTERS = 120
 _SUBJECT_CHARACTERS = 120
 _NAME_CHARACTERS = 60
+#: Links to targets that share a cause: so many each where few causes have several targets, else so many together.
+_MOST_LINKS_EACH = 12
+_LEAST_LINKS_EACH = 2
+_LINKS_SHOWN = 72
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +79,9 @@ def render_front_page(health: Health) -> str:
     urgent = [trouble for trouble in health.troubles if trouble.waived_until is None]
     waived = [trouble for trouble in health.troubles if trouble.waived_until is not None]
     shown, excused = urgent[:_CAUSES_SHOWN], waived[: max(_LEAST_WAIVED, _CAUSES_SHOWN - len(urgent))]
+    news = health.warned[:_NEWS_SHOWN]
+    reached = [*(one.targets for one in (*shown, *excused)), *(one.targets for one in news)]
+    shared_count = sum(len(targets) > 1 for targets in reached)
     outlooks = list_outlooks(health)
     barred = [target for target in health.targets if target.bars]
     return render(
@@ -88,7 +95,8 @@ def render_front_page(health: Health) -> str:
         urgent_left=urgent[len(shown) :],
         waived=[_brief_trouble(trouble) for trouble in excused],
         waived_left=waived[len(excused) :],
-        warned=[_brief_news(one) for one in health.warned[:_NEWS_SHOWN]],
+        links_each=min(_MOST_LINKS_EACH, max(_LEAST_LINKS_EACH, _LINKS_SHOWN // max(shared_count, 1))),
+        warned=[_brief_news(one) for one in news],
         warned_left=len(health.warned[_NEWS_SHOWN:]),
         outlooks=outlooks[:_CAUSES_SHOWN],
         outlooks_left=len(outlooks[_CAUSES_SHOWN:]),
