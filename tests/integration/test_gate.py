@@ -143,6 +143,30 @@ def test_nothing_is_built_twice(kelp: Kelp) -> None:
     assert [result["elapsed_s"] for result in first[1]["results"]] == [r["elapsed_s"] for r in again[1]["results"]]
 
 
+def test_where_access_times_stand_still_the_gate_says_so_once_and_carries_nothing(kelp: Kelp, tmp_path: Path) -> None:
+    """chattr(1), A: new files of the folder have it too. Any user may set it. The buoy lists the root; not the float."""
+    for number in range(3):
+        (kelp.folder / f"soundings-{number}.txt").write_text("4 m\n")
+        kelp.commit("Sound the pier")
+    for name, option, carried_count, said_count in (("tells", "-A", 3, 0), ("still", "+A", 0, 1)):
+        store, out = tmp_path / name, tmp_path / f"{name}.json"
+        store.mkdir()
+        subprocess.run(["chattr", option, store], check=True)
+        done = subprocess.run(
+            kelp.command("--json", str(out), "--store", str(store), "--workers", "2"),
+            cwd=kelp.folder,
+            env=kelp.environment(),
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+        assert done.returncode == 0, done.stderr
+        report = json.loads(out.read_text())
+        assert len([one for one in report["results"] if one["carried_from"] is not None]) == carried_count
+        assert report["carried"] == carried_count
+        assert done.stderr.count("what a build reads cannot be told here, so no result is carried: ") == said_count
+
+
 def test_an_overflow_by_gnu_ld_is_outgrown_with_the_linkers_number(kelp: Kelp) -> None:
     kelp.append("app/main.c", "__attribute__((used)) const unsigned char tide_table[2048] = {1};\n")
     head = kelp.commit("Add the tide table")
