@@ -144,7 +144,7 @@ def test_nothing_is_built_twice(kelp: Kelp) -> None:
 
 
 def test_where_access_times_stand_still_the_gate_says_so_once_and_carries_nothing(kelp: Kelp, tmp_path: Path) -> None:
-    """chattr(1), A: new files of the folder have it too. Any user may set it. The buoy lists the root; not the float."""
+    """chattr(1), A: new files of the folder have it too. Any user may set it. The buoy lists the root, and is built."""
     for number in range(3):
         (kelp.folder / f"soundings-{number}.txt").write_text("4 m\n")
         kelp.commit("Sound the pier")
