@@ -13,10 +13,12 @@ import pytest
 
 from gatekeep.errors import UsageError
 from gatekeep.model.health import Health
-from gatekeep.report.site.files import iter_files
+from gatekeep.report.site import files as files_module
+from gatekeep.report.site.files import iter_files, list_makers
 from gatekeep.report.site.write import MANIFEST, Written, write_site
 from tests.cases import broken
 from tests.site_cases import image, make_health
+from tests.unit.test_house import iter_imports
 
 
 def usual(last: int = 5, *, is_broken: bool = False) -> Health:
@@ -43,6 +45,22 @@ def test_site_holds_every_file_and_nothing_else(tmp_path: Path):
     done = write_site(health, tmp_path / "site")
     assert read_site(tmp_path / "site") == expected(health)
     assert done == Written(written=len(expected(health)), kept=0, removed=0)
+
+
+def test_digests_hold_every_module_that_a_page_is_made_by():
+    """A mended sentence must come to pages of the same values, whoever forgets to raise the version."""
+    package = Path(files_module.__file__).parents[2]
+    held = {Path(str(entry)) for entry in list_makers()}
+    left = sorted((package / "report" / "site").glob("*.py"))
+    seen = set(left)
+    while left:
+        for _, name in iter_imports(left.pop()):
+            path = package.parent / f"{name.replace('.', '/')}.py"
+            if name.startswith("gatekeep.") and path.exists() and path not in seen:
+                seen.add(path)
+                left.append(path)
+    # Only what is said of errors is made by this one.
+    assert seen - held == {package / "errors.py"}
 
 
 def test_second_run_writes_nothing(tmp_path: Path):

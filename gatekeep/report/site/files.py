@@ -1,7 +1,7 @@
 """
 Every file of the site, with what it is made from.
 
-A file's digest covers all that its content depends on: the values, the templates and gatekeep's version. While it stays
+A file's digest covers all that its content depends on: the values, the templates and our own modules. While it stays
 the same, nothing need be rendered: after one more commit most commit pages are as they were.
 """
 
@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 
 import gatekeep
 from gatekeep.model.change import Commit
@@ -295,12 +296,18 @@ def _digest(*values: object) -> str:
 
 @cache
 def _templates_digest() -> bytes:
-    """Digest what turns values into pages: the templates, the schema, gatekeep's version and these modules."""
+    """Digest what turns values into pages: gatekeep's version and `list_makers`."""
     found = hashlib.sha256(gatekeep.__version__.encode())
-    room = files("gatekeep.report")
-    for folder, endings in (("templates", ""), ("site", ".py"), ("", ".json")):
-        place = room / folder if folder else room
-        for entry in sorted(place.iterdir(), key=lambda entry: entry.name):
-            if entry.is_file() and entry.name.endswith(endings):
-                found.update(entry.name.encode() + b"\0" + entry.read_bytes() + b"\0")
+    for entry in list_makers():
+        found.update(entry.name.encode() + b"\0" + entry.read_bytes() + b"\0")
     return found.digest()
+
+
+def list_makers() -> Iterator[Traversable]:
+    """Give the files by which values become pages: templates, schemas and modules, always in the same order."""
+    report = files("gatekeep.report")
+    rooms = ((report / "templates", ""), (report / "site", ".py"), (report, (".json", ".py")))
+    for room, endings in (*rooms, (files("gatekeep.model"), ".py")):
+        for entry in sorted(room.iterdir(), key=lambda entry: entry.name):
+            if entry.is_file() and entry.name.endswith(endings):
+                yield entry
