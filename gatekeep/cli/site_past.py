@@ -104,6 +104,9 @@ def save_past(folder: Path, about: tuple[str, ...], past: SitePast) -> None:
     body = _make_key(about) + marshal.dumps(document)
     part = folder / f".{_FILE}-{secrets.token_hex(8)}"
     try:
+        # Of runs that were killed here; one that is at work only keeps nothing then.
+        for left in folder.glob(f".{_FILE}-*"):
+            left.unlink(missing_ok=True)
         part.write_bytes(hashlib.sha256(body).digest() + body)
         part.replace(folder / _FILE)
     except OSError:

@@ -165,6 +165,14 @@ def test_a_damaged_past_is_no_past(branch: Branch, tmp_path: Path, way: str) -> 
     assert branch.show(out) > 0
 
 
+def test_what_a_killed_run_has_left_of_a_past_goes(branch: Branch, tmp_path: Path) -> None:
+    left = branch.folder / f".{PAST}-0123456789abcdef"
+    left.write_bytes(b"half a p")
+    branch.show(tmp_path / "site")
+    assert not left.exists()
+    assert (branch.folder / PAST).exists()
+
+
 def test_another_folder_gets_a_whole_site(branch: Branch, tmp_path: Path) -> None:
     branch.show(tmp_path / "one")
     branch.show(tmp_path / "two")
