@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
+import sys
 from fnmatch import fnmatchcase
 from pathlib import Path
 
@@ -17,7 +19,7 @@ from gatekeep.errors import RepositoryError, UsageError
 from gatekeep.matrix.load import load_matrix, parse_matrix
 from gatekeep.model.verdict import Decision, Rule
 from tests.integration.skerry_boot import boot, load_board_facts
-from tests.integration.skerry_build import MATRIX, TREE, build, build_all, find_target
+from tests.integration.skerry_build import MATRIX, TREE, build, build_all, environment, find_target
 
 SOURCE = locate_scenario()
 SCENARIO = load_scenario(SOURCE)
@@ -91,6 +93,26 @@ def test_main_is_what_the_scenario_tells(repository):
     assert git(repository, "log", "--reverse", "--format=%an <%ae>|%aI|%cI|%s", "main").splitlines() == told
     assert git(repository, "log", "-1", "--format=%B", "main~280") == SCENARIO.main.commits[0].message + "\n"
     assert git(repository, "fsck", "--strict") == ""
+
+
+@pytest.mark.slow
+def test_what_is_carried_over_commits_of_main_is_what_a_clean_build_gives(repository, tmp_path):
+    """The newest commit that touches a driver and three before it; all of main takes an hour (`gatekeep audit`)."""
+    head = git(repository, "log", "-1", "--format=%H", "main", "--", "drivers").strip()
+    report = tmp_path / "audit.json"
+    options = ("--sample", "24", "--store", str(tmp_path / "store"), "--json", str(report))
+    done = subprocess.run(
+        [sys.executable, "-m", "gatekeep", "audit", f"{head}~4..{head}", *options],
+        cwd=repository,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    found = json.loads(report.read_text())
+    assert found["carried"] > 48
+    assert [one["standing"] for one in found["results"]] == ["equal"] * 24
 
 
 def test_releases_are_annotated_tags_in_the_order_of_main(repository):
