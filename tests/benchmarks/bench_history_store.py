@@ -25,12 +25,14 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from gatekeep.history.clean_builds import list_decided, load_clean_builds
+from gatekeep.history.durations import load_durations
 from gatekeep.history.standing import load_evidence, load_standing
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import SweepSink, begin_sweep, finish_sweep, list_sweeps, load_last_known
 from gatekeep.history.timeline import list_targets, load_mainline, load_timeline, record_mainline
 from gatekeep.judge.health import list_needed
 from gatekeep.model.history import SweepState
+from gatekeep.report.site.pages import BUILDS_SHOWN
 from tests.benchmarks.great_store import DATABASE, STORE, carry, iter_more, list_commits, make_great_store
 from tests.benchmarks.great_tree import SWEPT_EVERY, name_targets
 
@@ -138,6 +140,7 @@ def main() -> int:
                 f"site: {len(light)} results, for messages": lambda: load_evidence(store, light, whole=False),
                 f"site: {len(sweeps)} sweeps": lambda: list_sweeps(store),
                 "site: last clean builds": lambda: load_clean_builds(store, sweeps, commits, names),
+                "site: how long builds took": lambda: load_durations(store, names, most=BUILDS_SHOWN),
                 "site: what the last sweep decided": lambda: list_decided(store, sweeps[-1].sweep_id),
                 "history: a target, all commits": lambda: load_timeline(store, name, commits),
                 "history: names of targets": lambda: list_targets(store),
