@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     Column,
     Connection,
     Float,
@@ -51,6 +52,8 @@ from gatekeep.model.evidence import Evidence, RegionUse
 PAST_LIMIT = " past its limit"
 
 metadata = MetaData()
+#: More than 31 bits: any integer of SQLite's is as long as it needs, one of a server's is not.
+_LONG = BigInteger().with_variant(Integer(), "sqlite")
 evidence_table = Table(
     "evidence",
     metadata,
@@ -92,7 +95,7 @@ carried_table = Table(
     metadata,
     Column("tree", Integer, ForeignKey("tree.id"), primary_key=True),
     Column("evidence", Integer, ForeignKey("evidence.id"), primary_key=True),
-    Column("seal", Integer, nullable=False, server_default=text("0")),
+    Column("seal", _LONG, nullable=False, server_default=text("0")),
     sqlite_with_rowid=False,
 )
 #: Targets that are not carried, one row for each result that an audit found wrong.
@@ -127,7 +130,7 @@ mainline_table = Table(
     Column("parent_ids", Text, nullable=False),
     Column("author_name", Text, nullable=False),
     Column("author_email", Text, nullable=False),
-    Column("committed_s", Integer, nullable=False),
+    Column("committed_s", _LONG, nullable=False),
     Column("subject", Text, nullable=False),
 )
 sweep_table = Table(
@@ -171,7 +174,7 @@ stamp_table = Table(
     "stamp",
     metadata,
     Column("tree_id", Text, primary_key=True),
-    Column("stamp", Integer, nullable=False),
+    Column("stamp", _LONG, nullable=False),
     sqlite_with_rowid=False,
 )
 #: Makes "the newest of every target" one seek a target.
