@@ -540,7 +540,12 @@ def test_what_is_written_through_a_map_is_put_back(
     folder: GitFolder, repository: GitRepository, tmp_path: Path, place: str | None
 ):
     names = ("a.c", "a.bat", "src/b.c")
-    files = {".gitattributes": b"*.bat text eol=crlf\n", "a.c": b"int a;\n", "a.bat": b"dir\n", "src/b.c": b"int b;\n"}
+    files: dict[str | bytes, bytes] = {
+        ".gitattributes": b"*.bat text eol=crlf\n",
+        "a.c": b"int a;\n",
+        "a.bat": b"dir\n",
+        "src/b.c": b"int b;\n",
+    }
     wanted = (b"int a;\n", b"dir\r\n", b"int b;\n")
     tree_id = folder.tree_of(folder.commit(files))
     with (
