@@ -222,7 +222,7 @@ class Port:
     bits: Bits | None
     byte_order: ByteOrder | None
     since: date | None = None
-    place: Place = field(compare=False)
+    place: Place = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,7 +245,7 @@ class Target:
     memories: tuple[Memory, ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
     boot: Boot | None = None
-    place: Place = field(compare=False)
+    place: Place = field(compare=False, repr=False)
 
     @property
     def name(self) -> str:
@@ -285,7 +285,7 @@ class Claim:
     """
 
     pattern: str
-    place: Place = field(compare=False)
+    place: Place = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,7 +300,7 @@ class Approver:
     name: str
     key: str
     until: date | None = None
-    place: Place = field(compare=False)
+    place: Place = field(compare=False, repr=False)
 
     @property
     def fingerprint(self) -> str:

@@ -32,7 +32,7 @@ class Waiver:
     who: Maintainer
     since: date
     until: date
-    place: Place = field(compare=False)
+    place: Place = field(compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.rule not in WAIVABLE_RULES:

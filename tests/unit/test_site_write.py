@@ -7,17 +7,20 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from gatekeep.errors import UsageError
 from gatekeep.model.health import Health
+from gatekeep.model.rule import Rule
 from gatekeep.report.site import files as files_module
 from gatekeep.report.site.files import iter_files, list_makers
 from gatekeep.report.site.write import MANIFEST, Written, write_site
-from tests.cases import broken
-from tests.site_cases import image, make_health
+from tests.cases import broken, make_matrix, make_waiver
+from tests.site_cases import PART, image, make_health
 from tests.unit.test_house import iter_imports
 
 
@@ -69,6 +72,18 @@ def test_second_run_writes_nothing(tmp_path: Path):
     done = write_site(usual(), tmp_path)
     assert (done.written, done.removed) == (0, 0)
     assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")} == times
+
+
+def test_lines_that_move_in_the_matrix_or_the_waivers_write_nothing(tmp_path: Path):
+    def moved(line: int) -> Health:
+        matrix = make_matrix(("arm/mere",), part=PART)
+        ports = tuple(replace(port, place=replace(port.place, line=line)) for port in matrix.ports)
+        waiver = make_waiver(Rule.BROKEN, "arm/mere", until=date(2026, 6, 30))
+        waivers = (replace(waiver, place=replace(waiver.place, line=line)),)
+        return make_health({"arm/mere": [(0, 5, broken())]}, matrix=replace(matrix, ports=ports), waivers=waivers)
+
+    write_site(moved(3), tmp_path)
+    assert write_site(moved(4), tmp_path).written == 0
 
 
 def test_one_more_commit_leaves_commit_pages_feeds_and_badges_as_they_were(tmp_path: Path):
