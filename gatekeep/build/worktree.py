@@ -110,6 +110,7 @@ class MaterialisedTree:
         self._held: TreeContent | None = None
         self._stamps: dict[bytes, Stamp] = {}
         self._accesses: Accesses | None = None
+        self._was_touched = False
         # Of converted files: of their bytes, as git would name them.
         self._written_ids: dict[str, str] = {}
         self._names: tuple[str, TreeNames] | None = None
@@ -234,10 +235,13 @@ class MaterialisedTree:
         held, self._accesses = self._held, None
         if held is None:
             return ()
-        tells = self._folders_tell and self._maps_tell
+        # One that was changed in the last job, by a recipe that builds in it, will be so in the next.
+        tells = self._folders_tell and self._maps_tell and not self._was_touched
         accesses = look_at_known(self._root, self._stamps, self._unread_ns) if tells else None
         if accesses is None:
-            return self._put_back(held, _is_untouched if self._maps_tell else self._make_bytes_judge(held))
+            touched = self._put_back(held, _is_untouched if self._maps_tell else self._make_bytes_judge(held))
+            self._was_touched = bool(touched)
+            return touched
         self._make_unread((*accesses.files, *accesses.folders))
         self._accesses = accesses
         return ()
