@@ -5,15 +5,20 @@ from __future__ import annotations
 import hashlib
 import marshal
 import random
+import re
+from collections.abc import Mapping
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from gatekeep.cli.health_site import SiteSources, show_site
 from gatekeep.history.store import SqliteStore
+from gatekeep.history.sweeps import SweepSink, begin_sweep, finish_sweep, list_sweeps
 from gatekeep.model.change import Commit
 from gatekeep.model.evidence import Evidence, Outcome, Outgrown, Overflow, RegionUse, TimedOut
+from gatekeep.model.history import SweepState, Turn, TurnRecord
 from gatekeep.model.readset import Carried
 from gatekeep.report.site.write import MANIFEST
 from tests.cases import broken, make_matrix, outgrown
@@ -36,6 +41,8 @@ class Branch:
         self.newest: dict[str, Evidence] = {}
         self.sizes = dict.fromkeys(TARGETS, 300)
         self.targets: tuple[str, ...] = TARGETS
+        self.tags: tuple[tuple[str, str], ...] = ()
+        self.today = LINE[30].committed_at.date()
         self.site_count = 0
 
     def build(self, target: str, commit: Commit, outcome: Outcome | None = None) -> None:
@@ -67,9 +74,38 @@ class Branch:
                 carried = replace(found, tree_id=commit.tree_id, commit_id=commit.commit_id, carried=source)
                 self.store.add_carried([carried])
 
+    def commit_level(self, built: tuple[str, ...]) -> None:
+        """Build some anew, as large as they were: what nights do most of the time."""
+        for target in built:
+            self.sizes[target] -= 3
+        self.commit(built)
+
+    def sweep(self, commit: Commit, outcomes: Mapping[str, Outcome], *, has_ended: bool) -> None:
+        """Let a sweep of a commit build these, name some commit for the first of them, and come to its end."""
+        at = LINE[-1].committed_at + timedelta(days=len(list_sweeps(self.store)))
+        sweep = begin_sweep(self.store, commit, at)
+        for target, outcome in outcomes.items():
+            evidence = replace(self.newest[target], tree_id=commit.tree_id, commit_id=commit.commit_id)
+            SweepSink(self.store, sweep.sweep_id).add(replace(evidence, outcome=outcome, started_at=at))
+        if has_ended:
+            good, culprit = self.commits[0].commit_id, self.commits[-2].commit_id
+            turns = [
+                TurnRecord(target=target, turn=Turn.BROKE, good_commit_id=good, culprit_commit_id=culprit)
+                for target in list(outcomes)[:1]
+            ]
+            state = SweepState.FINISHED if len(outcomes) == len(TARGETS) else SweepState.UNDECIDED
+            finish_sweep(self.store, sweep.sweep_id, state, turns, at + timedelta(hours=1))
+
     def show(self, out: Path) -> int:
         """Write the site, hold it against one from nothing, and give how many files were written."""
-        sources = SiteSources(matrix=make_matrix(self.targets, part=PART), branch="main", commits=tuple(self.commits))
+        sources = SiteSources(
+            matrix=make_matrix(self.targets, part=PART),
+            branch="main",
+            commits=tuple(self.commits),
+            tags=self.tags,
+            sweeps=list_sweeps(self.store),
+            today=self.today,
+        )
         _, done = show_site(self.store, self.folder, sources, out)
         self.site_count += 1
         anew = self.folder / f"anew-{self.site_count}"
@@ -78,6 +114,7 @@ class Branch:
         show_site(self.store, self.folder, sources, anew)
         (self.folder / PAST).write_bytes(past)
         assert read_site(out) == read_site(anew)
+        check_links(out)
         return done.written
 
 
@@ -87,6 +124,13 @@ def read_site(out: Path) -> dict[str, bytes]:
         for path in out.rglob("*")
         if path.is_file() and not path.name.startswith(".")
     }
+
+
+def check_links(out: Path) -> None:
+    """Every commit to which a page leads has one; other links are held by test_site_pages."""
+    there = {path.name for path in (out / "commits").iterdir()}
+    for path in out.rglob("*.html"):
+        assert set(re.findall(r'href="[./]*commits/([^"]+)"', path.read_text())) <= there, path
 
 
 @pytest.fixture
@@ -104,17 +148,31 @@ def test_same_bytes_with_and_without_a_past(branch: Branch, tmp_path: Path, seed
     drawn = random.Random(seed)
     out = tmp_path / "site"
     branch.show(out)
-    for _ in range(8):
-        what = drawn.choice(["commit", "commit", "commit", "again", "rewrite", "matrix", "tamper", "nothing"])
+    for _ in range(9):
+        what = drawn.choice(
+            ["commit", "commit", "level", "again", "sweep", "tag", "day", "rewrite", "matrix", "tamper"]
+        )
         if what == "commit":
             for _ in range(drawn.randrange(1, 4)):
                 built = tuple(target for target in TARGETS if drawn.random() < 0.3)
                 branch.commit(built, drawn.choice([None, None, broken(), outgrown(5, "main")]))
+        elif what == "level":
+            branch.commit_level(TARGETS[: drawn.randrange(4)])
         elif what == "again":
             # A sweep or a search for a culprit builds an old commit, and finds something else.
             branch.build(
                 drawn.choice(TARGETS), drawn.choice(branch.commits), drawn.choice([None, broken("other"), LATE])
             )
+        elif what == "sweep":
+            swept = TARGETS[: drawn.randrange(4)]
+            outcomes: dict[str, Outcome] = {
+                target: broken() if drawn.random() < 0.5 else image(branch.sizes[target]) for target in swept
+            }
+            branch.sweep(drawn.choice(branch.commits[-5:]), outcomes, has_ended=drawn.random() < 0.8)
+        elif what == "tag":
+            branch.tags += ((f"v{len(branch.tags)}", drawn.choice(branch.commits).commit_id),)
+        elif what == "day":
+            branch.today += timedelta(days=drawn.randrange(1, 40))
         elif what == "rewrite":
             at = drawn.randrange(len(branch.commits))
             branch.commits[at] = replace(
