@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from gatekeep.cli.health_site import SiteSources, show_site
+from gatekeep.errors import StoreError
 from gatekeep.history.store import SqliteStore
 from gatekeep.history.sweeps import SweepSink, begin_sweep, finish_sweep, list_sweeps
 from gatekeep.model.change import Commit
@@ -220,6 +221,29 @@ def test_a_damaged_past_is_no_past(branch: Branch, tmp_path: Path, way: str) -> 
     past = branch.folder / PAST
     past.write_bytes(damage(past.read_bytes(), way))
     branch.commit(("arm/holm",), broken())
+    assert branch.show(out) > 0
+
+
+@pytest.mark.parametrize("has_past", [True, False])
+def test_where_the_look_for_damage_fails_nothing_is_written(branch: Branch, tmp_path: Path, has_past: bool) -> None:
+    out, past = tmp_path / "site", branch.folder / PAST
+    branch.show(out)
+    if not has_past:
+        past.unlink()
+    branch.commit(TARGETS)
+
+    def fail() -> None:
+        raise StoreError("the store is damaged")
+
+    def list_all() -> dict[Path, tuple[bytes, int]]:
+        paths = [path for path in (*out.rglob("*"), past) if path.is_file()]
+        return {path: (path.read_bytes(), path.stat().st_ino) for path in paths}
+
+    before = list_all()
+    sources = SiteSources(matrix=MATRIX, branch="main", commits=tuple(branch.commits))
+    with pytest.raises(StoreError, match="is damaged"):
+        show_site(branch.store, branch.folder, sources, out, await_check=fail)
+    assert list_all() == before
     assert branch.show(out) > 0
 
 
