@@ -259,10 +259,12 @@ class SqliteStore:
 
     @contextmanager
     def _mapped_errors(self, verb: str) -> Iterator[None]:
+        # In a damaged file SQLite's own message, or a text column, may be no text, and what is read no time or word of
+        # ours.
+        damage = ValueError if verb == "read" else UnicodeError
         try:
             yield
-        except (SQLAlchemyError, OSError, UnicodeError) as error:
-            # In a damaged file SQLite's own message, or a text column, may be no text.
+        except (SQLAlchemyError, OSError, damage) as error:
             cause = getattr(error, "orig", None) or error
             raise StoreError(
                 f"{self._path}: the store cannot be {verb}: {cause}; free the disk or restore the file from a copy, "

@@ -108,7 +108,7 @@ def load_last_begun_at(store: SqliteStore, before: int | None = None) -> datetim
         if before is not None:
             query = query.where(sweep_table.c.id < before)
         found = connection.execute(query).scalar()
-    return datetime.fromisoformat(found) if found is not None else None
+        return datetime.fromisoformat(found) if found is not None else None
 
 
 def _read_turn(row: Row[Any]) -> TurnRecord:

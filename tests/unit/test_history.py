@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from gatekeep.errors import StoreError
 from gatekeep.history.standing import load_evidence
@@ -276,3 +277,23 @@ def test_a_result_that_now_has_the_read_set_of_another_is_noticed(tmp_path: Path
         assert len(store.list_evidence([first.tree_id])) == 1
         with pytest.raises(StoreError, match="the read set is not that of its result"):
             store.list_evidence([second.tree_id])
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE sweep SET state = 'finishee'",
+        "UPDATE sweep SET started_at = '2026-13-01'",
+        "UPDATE sweep SET finished_at = '?'",
+        "UPDATE turn SET turn = 'brokf'",
+    ],
+)
+def test_what_is_no_word_or_time_of_ours_is_an_error_of_the_store(tmp_path: Path, change: str) -> None:
+    with SqliteStore(tmp_path / "evidence.db") as store:
+        sweep = begin_sweep(store, make_commits(1)[0], START)
+        turns = [TurnRecord(target="arm/mere", turn=Turn.BROKE)]
+        finish_sweep(store, sweep.sweep_id, SweepState.FINISHED, turns, START)
+        with store.writing() as connection:
+            connection.execute(text(change))
+        with pytest.raises(StoreError, match=r"the store cannot be read: .*; free the disk or restore the file"):
+            list_sweeps(store)
