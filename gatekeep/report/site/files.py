@@ -10,14 +10,16 @@ from __future__ import annotations
 import hashlib
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache, partial
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from operator import attrgetter
+from typing import Any
 
 import gatekeep
 from gatekeep.model.change import Commit
-from gatekeep.model.health import CommitHealth, Health, PortHealth, Run, TargetHealth
+from gatekeep.model.health import Beginning, CleanBuild, CommitHealth, Event, Health, PortHealth, Run, TargetHealth
 from gatekeep.report.site import names
 from gatekeep.report.site.badge import render_port_badge, render_target_badge
 from gatekeep.report.site.drawing import end_of_axis, last_step_of_axis
@@ -148,9 +150,12 @@ class _Frame:
     def __init__(self, health: Health, address: str) -> None:
         self.health, self.address = health, address
         self.where = (health.tree, health.branch)
+        self.first = _tell_commit(health.commits[0])
         # Drawings span the branch, and so depend on where their axis ends.
         end = end_of_axis(len(health.commits))
-        self.facts = (*self.where, health.commits[0], end, health.tags, health.swept is not None)
+        self.facts = _digest(*self.where, self.first, end, health.tags, health.swept is not None)
+        # By target: its page, its feed and its port's feed tell them.
+        self.events = {target.name: _digest(*map(_tell_event, target.events)) for target in health.targets}
         self.paged = frozenset((*health.earlier_pages, *(change.commit.commit_id for change in health.changes)))
 
 
@@ -159,7 +164,8 @@ def _digest_target(frame: _Frame, port: PortHealth, target: TargetHealth, notes:
     linked = sorted({commit.commit_id for commit in _iter_linked(frame.health, target)} & frame.paged)
     if name not in notes.runs:
         notes.runs[name] = _digest(*map(_list_run, (run for run in target.runs if run.last < border)))
-    return _digest(frame.facts, port.port, linked, notes.runs[name], *_list_facts(frame.health, target, border))
+    shown = (frame.events[name], *_list_facts(frame.health, target, border))
+    return _digest(frame.facts, port.port, linked, notes.runs[name], *shown)
 
 
 def _iter_linked(health: Health, target: TargetHealth) -> Iterator[Commit]:
@@ -176,7 +182,6 @@ def _iter_linked(health: Health, target: TargetHealth) -> Iterator[Commit]:
 
 def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tuple[SiteFile, ...]:
     health, address, name = frame.health, frame.address, target.name
-    events = (*frame.where, health.commits[0], address, target.events)
     return (
         SiteFile(
             path=names.target_page(name),
@@ -185,7 +190,7 @@ def _list_target_files(frame: _Frame, target: TargetHealth, digest: str) -> tupl
         ),
         SiteFile(
             path=names.feed_path(name),
-            find_digest=partial(_digest, events),
+            find_digest=partial(_digest, frame.where, frame.first, address, name, frame.events[name]),
             render=partial(render_target_feed, health, target, address),
         ),
         SiteFile(
@@ -219,7 +224,7 @@ def _renew_articles(
 
 def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], notes: PageNotes) -> tuple[SiteFile, ...]:
     health, address, name = frame.health, frame.address, port.port.name
-    events = [target.events for target in port.targets]
+    events = [frame.events[target.name] for target in port.targets]
 
     def render_page() -> str:
         return render_port_page(health, port, [notes.articles[target.name][1] for target in port.targets])
@@ -227,7 +232,7 @@ def _list_port_files(frame: _Frame, port: PortHealth, pages: Sequence[str], note
     return (
         SiteFile(
             path=names.feed_path(name),
-            find_digest=partial(_digest, frame.where, health.commits[0], address, name, events),
+            find_digest=partial(_digest, frame.where, frame.first, address, name, events),
             render=partial(render_port_feed, health, port, address),
         ),
         SiteFile(
@@ -257,6 +262,32 @@ def _list_run(run: Run) -> object:
     return (run.first, run.last, run.state.name, run.warning_count, sizes)
 
 
+def _make_teller(kind: type, *commits: str) -> Callable[[Any], tuple[Any, ...] | None]:
+    """
+    Give what turns a value into a flat one of the same facts, for `_digest`; None stays None.
+
+    Thousands of events and their commits are told in each run, and to print them as they are took half of all digests.
+
+    Args:
+        kind: A dataclass.
+        commits: Which of its fields are commits, or None.
+    """
+    tell_plain = attrgetter(*(entry.name for entry in fields(kind) if entry.name not in commits))
+
+    def tell(value: Any) -> tuple[Any, ...] | None:  # noqa: ANN401 - of `kind`
+        if value is None:
+            return None
+        return (tell_plain(value), *(_tell_commit(getattr(value, name)) for name in commits))
+
+    return tell
+
+
+_tell_commit = _make_teller(Commit)
+_tell_event = _make_teller(Event, "commit", "culprit")
+_tell_beginning = _make_teller(Beginning, "commit", "culprit")
+_tell_clean = _make_teller(CleanBuild, "commit")
+
+
 def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[object]:
     """
     Give all that a target's pages show but its runs that ended before the border, flat: texts of nested values cost a
@@ -276,10 +307,11 @@ def _list_facts(health: Health, target: TargetHealth, border: int) -> Iterator[o
     if target.footprint is not None:
         footprint = target.footprint
         yield (footprint.regions, footprint.sections, footprint.symbols[:SYMBOLS_SHOWN])
-    yield target.measured if target.measured != health.head else None
+    yield _tell_commit(target.measured if target.measured != health.head else None)
     yield (target.target.part, target.target.recipe.name, target.target.toolchain.name)
-    yield (target.state, target.beginning, target.message, target.place, target.built_commit)
-    yield (target.events, target.outlooks, target.log, target.waivers, target.clean, target.bars)
+    yield (target.state, target.message, target.place, _tell_commit(target.built_commit))
+    yield (_tell_beginning(target.beginning), _tell_clean(target.clean))
+    yield (target.outlooks, target.log, target.waivers, target.bars)
     yield target.durations_s
 
 
