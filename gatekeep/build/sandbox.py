@@ -8,9 +8,10 @@ own processes. Everybody is user 1000 there: what a build finds out about its us
 and programs that behave otherwise as root (tar) do not. When the command ends, its process 1 ends, and with it the
 kernel ends whatever is left in there.
 
-The tree is mounted writable: a read-only mount would move no access times, and blind the read sets. What a build does
-to it is found afterwards (see `worktree`). Hard links and renames between tree and output folder are refused (EXDEV),
-since they are mounts of their own.
+The tree is mounted writable: a read-only mount would move no access times, and blind the read sets. Its modes are those
+of any checkout: files that forbid writing are still the build's own, whose mode it may change, and what it copies of
+them would differ from what anybody else builds. What a build does to the tree is found afterwards (see `worktree`).
+Hard links and renames between tree and output folder are refused (EXDEV), since they are mounts of their own.
 
 bubblewrap itself gets an empty environment, and the command's by arguments: a recipe's LD_PRELOAD would otherwise run
 in front of the sandbox. Those come by a descriptor, where no other user reads them and no length is too much.
