@@ -117,9 +117,9 @@ class _Writer:
         )
         if landing := say_landing(change):
             yield from self._wrap([Span(role=Role.MESSAGE, text=landing)])
-        yield from self._wrap([Span(role=Role.MESSAGE, text=say_scope(self._judgement))])
-        if why := say_why_built(self._judgement):
-            yield from self._wrap([Span(role=Role.MESSAGE, text=f"built because: {why}")])
+        why = say_why_built(self._judgement)
+        scope = say_scope(self._judgement) + (f"; built because: {why}" if why else "")
+        yield from self._wrap([Span(role=Role.MESSAGE, text=scope)])
 
     def _iter_deltas(self) -> Iterator[str]:
         verdict = self._judgement.verdict

@@ -11,7 +11,7 @@ from gatekeep.model.verdict import Decision, RegionDelta, Rule
 from gatekeep.report.plain import plain
 from gatekeep.report.terminal import render_terminal
 from tests import judgements
-from tests.judgements import make_change, make_judgement, make_matrix, make_reason
+from tests.judgements import make_change, make_evidence, make_judgement, make_matrix, make_reason
 
 BLOCKED = """\
 skerry 1111111111..5555555555 (Light the new beacon at Noup)
@@ -172,6 +172,21 @@ verdict: block, 1 reason
 )
 def test_report_is_this(judgement, width, report):
     assert render_terminal(judgement, colour=False, width=width) == report
+
+
+def test_one_line_tells_how_much_was_built_and_carried_and_why():
+    reasons = ("it was never built before", "drivers/uart.c, which it reads, is modified", "it was never built before")
+    evidence = tuple(
+        replace(make_evidence(f"arm/b{number}"), reason=reason) for number, reason in enumerate((*reasons, ""))
+    )
+    report = render_terminal(
+        make_judgement(evidence=evidence, change=make_change(judgements.RING), reused_count=1), colour=False, width=200
+    )
+    # No line is longer than people read.
+    assert report.splitlines()[1:3] == [
+        "1 commit, 4 targets: 3 built now, 0 carried, 1 known before; built because: it was never built before (2);",
+        "    drivers/uart.c, which it reads, is modified (1)",
+    ]
 
 
 def test_colour_adds_nothing_but_colour():
