@@ -25,7 +25,9 @@ def parse_durations(text: str) -> dict[str, float]:
 
 def render_durations(durations: dict[str, float]) -> str:
     """Write the longest first."""
-    ordered = sorted(durations.items(), key=lambda entry: (-entry[1], entry[0]))
+    # As they are written: what is read again must come in the same order.
+    rounded = {name: round(duration_s, 1) for name, duration_s in durations.items()}
+    ordered = sorted(rounded.items(), key=lambda entry: (-entry[1], entry[0]))
     return "".join(f"{seconds:.1f} {name}\n" for name, seconds in ordered if seconds >= _LEAST_S)
 
 
